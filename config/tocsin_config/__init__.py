@@ -1,0 +1,1 @@
+"""The site file: models, loader, presets and checks."""

@@ -1,0 +1,231 @@
+"""Rules are data: a measure, its limits, its delays, what it acts on, what to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum, StrEnum, auto
+
+
+class Scope(Enum):
+    """What a measure is taken of; one alarm a rule and subject."""
+
+    PACK = auto()
+    STRING = auto()
+    BANK = auto()
+    SELF = auto()  # a part of the daemon: journal, mqtt, outputs
+
+
+class Unit(Enum):
+    """The integer unit inside, and how people read it: (symbol, divisor, decimals)."""
+
+    MV = ("V", 1000, 3)
+    MA = ("A", 1000, 1)
+    DC = ("degC", 10, 1)
+    PERMILLE = ("%", 10, 1)
+    SECONDS = ("s", 1000, 1)
+    DAYS = ("days", 86_400_000, 1)
+    COUNT = ("", 1, 0)
+
+    @property
+    def symbol(self) -> str:
+        """Return the symbol people read."""
+        return self.value[0]
+
+    def shown(self, value: int) -> float:
+        """Return the integer *value* in the unit people read."""
+        return float(round(value / self.value[1], self.value[2]))
+
+    def text(self, value: int) -> str:
+        """Return *value* with its symbol, as in ``2.953 V``."""
+        return f"{self.shown(value):.{self.value[2]}f} {self.symbol}".rstrip()
+
+    def inside(self, shown: float) -> int:
+        """Return the integer of what people wrote."""
+        return round(shown * self.value[1])
+
+
+class Measure(StrEnum):
+    """What a rule looks at. The word is the one used in the site file."""
+
+    LOWEST_CELL = "lowest-cell"
+    HIGHEST_CELL = "highest-cell"
+    HIGHEST_CELL_AHEAD = "highest-cell-ahead"  # where it will be in 30 s if it goes on
+    CELL_SPREAD = "cell-spread"
+    COLDEST = "coldest"
+    HOTTEST = "hottest"
+    CHARGE_CURRENT = "charge-current"
+    DISCHARGE_CURRENT = "discharge-current"
+    CHARGE_OVER_ALLOWED = "charge-over-allowed"  # above what the coldest cell allows
+    SUM_ERROR = "sum-error"  # pack voltage against the sum of its cells
+    DATA_AGE = "data-age"
+    UNCHANGED = "unchanged"  # how long every value has stood still
+    BEAT_AGE = "beat-age"  # how long the pack's own counter has stood still
+    MISSING = "missing"  # guarded measures that a pack does not say
+    REFUSES_CHARGE = "refuses-charge"
+    REFUSES_DISCHARGE = "refuses-discharge"
+    PROTECTOR_WARNING = "protector-warning"
+    STRING_SHARE = "string-share"  # deviation from an equal share of the current
+    SINCE_FULL = "since-full"
+    TROUBLE = "trouble"  # a part of the daemon cannot do its work
+
+    @property
+    def scope(self) -> Scope:
+        """Return what the measure is taken of."""
+        return _SCOPES.get(self, Scope.PACK)
+
+    @property
+    def unit(self) -> Unit:
+        """Return the unit of the measure."""
+        return _UNITS[self]
+
+
+_SCOPES = {
+    Measure.STRING_SHARE: Scope.STRING,
+    Measure.SINCE_FULL: Scope.BANK,
+    Measure.TROUBLE: Scope.SELF,
+}
+
+_UNITS = {
+    Measure.LOWEST_CELL: Unit.MV,
+    Measure.HIGHEST_CELL: Unit.MV,
+    Measure.HIGHEST_CELL_AHEAD: Unit.MV,
+    Measure.CELL_SPREAD: Unit.MV,
+    Measure.COLDEST: Unit.DC,
+    Measure.HOTTEST: Unit.DC,
+    Measure.CHARGE_CURRENT: Unit.MA,
+    Measure.DISCHARGE_CURRENT: Unit.MA,
+    Measure.CHARGE_OVER_ALLOWED: Unit.MA,
+    Measure.SUM_ERROR: Unit.MV,
+    Measure.DATA_AGE: Unit.SECONDS,
+    Measure.UNCHANGED: Unit.SECONDS,
+    Measure.BEAT_AGE: Unit.SECONDS,
+    Measure.MISSING: Unit.COUNT,
+    Measure.REFUSES_CHARGE: Unit.COUNT,
+    Measure.REFUSES_DISCHARGE: Unit.COUNT,
+    Measure.PROTECTOR_WARNING: Unit.COUNT,
+    Measure.STRING_SHARE: Unit.PERMILLE,
+    Measure.SINCE_FULL: Unit.DAYS,
+    Measure.TROUBLE: Unit.COUNT,
+}
+
+
+class Priority(StrEnum):
+    """How soon a person must act; three, after ISA-18.2 / IEC 62682."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+class Role(StrEnum):
+    """What an output is for. Permits de-energise to act; calls energise to act."""
+
+    CHARGE_PERMIT = "charge-permit"
+    LOAD_PERMIT = "load-permit"
+    HORN = "horn"
+    BEACON = "beacon"
+    GENERATOR_CALL = "generator-call"
+    HEATER_CALL = "heater-call"
+    HEARTBEAT = "heartbeat"
+
+    @property
+    def is_permit(self) -> bool:
+        """Return True for outputs held energised while something is allowed."""
+        return self in {Role.CHARGE_PERMIT, Role.LOAD_PERMIT}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Action:
+    """What a rule does to outputs: every output of *role* (and *stage*, for loads).
+
+    A load stage that drops takes every earlier stage with it.
+    """
+
+    role: Role
+    stage: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gate:
+    """A rule counts only while *measure* of the same pack is within these bounds."""
+
+    measure: Measure
+    at_least: int | None = None
+    at_most: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """One row of the alarm table (fields after ISA-18.2 rationalisation).
+
+    It trips at or beyond *trip_at* and clears at or behind *clear_at*; whichever is
+    larger gives the direction, and the gap is the deadband. Both are integers in the
+    measure's unit.
+
+    Attributes:
+        on_delay_ms: How long beyond the limit before the alarm is raised.
+        off_delay_ms: How long behind the clear limit before it returns.
+        actions: Outputs it holds dropped (permits) or called (calls) while active.
+        is_data_loss: It says that we do not know, so a load permit may be held for
+            its own hold time before it drops; a charge permit never is.
+        needs_charge_back: A load stage it dropped returns only after charge did.
+        latching: It stays until a person resets it.
+        realarm_ms: Asks again after this long unacknowledged or active; 0 never.
+        max_shelve_ms: Longest a person may shelve it; 0 not at all.
+        suppressed_by: Rules that explain this one; while one of them is active on the
+            same subject this one is suppressed by design. Never its actions.
+        cause: What is likely behind it, and how to tell.
+        consequence: What happens if nobody does anything.
+        action: What a person should do, in one sentence.
+        respond_min: Minutes a person has.
+        basis: Where the limit comes from.
+
+    Raises:
+        ValueError: the two limits are equal, or a duration is negative.
+    """
+
+    name: str
+    measure: Measure
+    trip_at: int
+    clear_at: int
+    priority: Priority
+    on_delay_ms: int = 0
+    off_delay_ms: int = 0
+    actions: tuple[Action, ...] = ()
+    gate: Gate | None = None
+    is_data_loss: bool = False
+    needs_charge_back: bool = False
+    latching: bool = False
+    realarm_ms: int = 0
+    max_shelve_ms: int = 43_200_000
+    suppressed_by: tuple[str, ...] = ()
+    cause: str = ""
+    consequence: str = ""
+    action: str = ""
+    respond_min: int = 0
+    basis: str = ""
+
+    def __post_init__(self) -> None:
+        if self.trip_at == self.clear_at:
+            raise ValueError(f"{self.name}: the trip and clear limits must differ")
+        delays = (
+            self.on_delay_ms,
+            self.off_delay_ms,
+            self.realarm_ms,
+            self.max_shelve_ms,
+        )
+        if min(delays) < 0:
+            raise ValueError(f"{self.name}: a duration must be 0 or more")
+
+    @property
+    def rises(self) -> bool:
+        """Return True when larger values are the bad ones."""
+        return self.trip_at > self.clear_at
+
+    def is_beyond(self, value: int) -> bool:
+        """Return True if *value* is at or past the trip limit."""
+        return value >= self.trip_at if self.rises else value <= self.trip_at
+
+    def is_cleared(self, value: int) -> bool:
+        """Return True if *value* is at or back behind the clear limit."""
+        return value <= self.clear_at if self.rises else value >= self.clear_at

@@ -1,0 +1,150 @@
+"""All that the core may know of a site: bank, rules, outputs, timing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from tocsin.core.rules import Measure, Role, Scope
+
+if TYPE_CHECKING:
+    from tocsin.core.model import Bank
+    from tocsin.core.rules import Rule
+
+PARTS = ("journal", "mqtt", "outputs")
+"""Parts of the daemon whose trouble is an alarm."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Output:
+    """One physical output.
+
+    Attributes:
+        stage: For load permits, 1 is shed first.
+        hold_ms: How long lost data leaves a load permit energised.
+        min_on_ms: A call stays at least this long once made.
+        min_off_ms: A permit stays dropped, a call quiet, at least this long.
+        rules: For calls, only these rules; empty means the preset's choice.
+    """
+
+    name: str
+    role: Role
+    stage: int = 0
+    hold_ms: int = 300_000
+    min_on_ms: int = 0
+    min_off_ms: int = 60_000
+    rules: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timing:
+    """Times and amounts that are the site's, not one rule's.
+
+    Attributes:
+        stale_ms: A reading older than this is no reading.
+        good_scans: Good readings of every pack, in a row, before a permit energises.
+        shed_settle_ms: Wait between two load stages for the current to fall.
+        shed_confirm_ms: If the current has not fallen by then, the next stage goes.
+        restore_gap_ms: Wait between two load stages coming back.
+        restore_permille: Share of the bank's capacity that must have been returned
+            before a stage shed for low cells comes back.
+        horn_cap_ms: Longest the horn may sound in one hour.
+        rise_window_ms: Over how long the rate of rise is taken.
+        rise_ahead_ms: How far ahead it is carried.
+    """
+
+    stale_ms: int = 10_000
+    good_scans: int = 5
+    shed_settle_ms: int = 5_000
+    shed_confirm_ms: int = 20_000
+    restore_gap_ms: int = 300_000
+    restore_permille: int = 50
+    horn_cap_ms: int = 600_000
+    rise_window_ms: int = 10_000
+    rise_ahead_ms: int = 30_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chemistry:
+    """Numbers of the cell that are not limits of a rule.
+
+    Attributes:
+        charge_map: (temperature_dc, permille of 1C) pairs, ascending: from that
+            temperature of the coldest cell on, so much charge current is allowed.
+            Below the first pair none is.
+        full_cell_mv: Every pack's highest cell at least this high, and
+        full_tail_permille: charge current below this share of 1C, for
+        full_hold_ms: this long, is a full charge.
+        possible_mv: A cell voltage outside is a broken reading, not a cell.
+        possible_dc: Likewise for temperatures.
+    """
+
+    name: str = "lfp"
+    charge_map: tuple[tuple[int, int], ...] = ()
+    full_cell_mv: int = 3_450
+    full_tail_permille: int = 50
+    full_hold_ms: int = 600_000
+    possible_mv: tuple[int, int] = (500, 5_000)
+    possible_dc: tuple[int, int] = (-600, 1_250)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A site, checked: names are unique and what refers to a name finds it.
+
+    Attributes:
+        low_cut_mv: The battery's own low cut-off, of a cell.
+        high_cut_mv: Its own high cut-off.
+        cold_charge_dc: At or below this it refuses charge.
+        subjects: Every (index of rule, subject): one alarm each.
+
+    Raises:
+        ValueError: two packs, rules or outputs share a name; a rule is said to be
+            suppressed by one that does not exist; there is no pack.
+    """
+
+    name: str
+    bank: Bank
+    rules: tuple[Rule, ...]
+    outputs: tuple[Output, ...] = ()
+    timing: Timing = Timing()
+    chemistry: Chemistry = Chemistry()
+    low_cut_mv: int = 2_800
+    high_cut_mv: int = 3_750
+    cold_charge_dc: int = 50
+    subjects: tuple[tuple[int, str], ...] = field(init=False)
+
+    def __post_init__(self) -> None:
+        if not self.bank.packs:
+            raise ValueError("a bank needs at least one pack")
+        for what, names in (
+            ("packs", [p.name for p in self.bank.packs]),
+            ("rules", [r.name for r in self.rules]),
+            ("outputs", [o.name for o in self.outputs]),
+        ):
+            if twice := sorted({n for n in names if names.count(n) > 1}):
+                raise ValueError(f"two {what} share a name: {', '.join(twice)}")
+        known = {r.name for r in self.rules}
+        for rule in self.rules:
+            if unknown := sorted(set(rule.suppressed_by) - known):
+                raise ValueError(
+                    f"{rule.name}: suppressed by unknown {', '.join(unknown)}"
+                )
+        subjects = tuple(
+            (i, subject)
+            for i, rule in enumerate(self.rules)
+            for subject in self._subjects_of(rule.measure)
+        )
+        object.__setattr__(self, "subjects", subjects)
+
+    def _subjects_of(self, measure: Measure) -> tuple[str, ...]:
+        match measure.scope:
+            case Scope.PACK:
+                return tuple(p.name for p in self.bank.packs)
+            case Scope.STRING:
+                strings = self.bank.strings
+                return strings if len(strings) > 1 else ()
+            case Scope.BANK:
+                return ("bank",)
+            case Scope.SELF:
+                return PARTS

@@ -1,0 +1,185 @@
+"""What the daemon asks of the outside world. Drivers satisfy these by shape."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from contextlib import AbstractAsyncContextManager
+    from pathlib import Path
+
+    from tocsin.core.events import Demand
+    from tocsin.core.model import Sample
+    from tocsin.core.rules import Role
+
+
+class DriverError(Exception):
+    """The device or the line failed; trying again later may help.
+
+    Anything else that a driver raises is a bug and ends the daemon.
+    """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TcpLine:
+    """A Modbus device behind TCP; *framing* "rtu" for serial frames over TCP."""
+
+    host: str
+    port: int = 502
+    framing: str = "tcp"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SerialLine:
+    """An RS-485 line. Packs with the same *device* share it and take turns."""
+
+    device: str
+    baud: int = 19_200
+    parity: str = "E"  # E, N or O
+    stop_bits: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceSpec:
+    """One pack's source, as the site file describes it.
+
+    Attributes:
+        name: The pack's.
+        driver: Name of an entry point in the group ``tocsin.sources``.
+        cells: How many series cells a reading must have.
+        line: Where it answers; None for drivers that need none.
+        unit: Modbus unit identifier.
+        timeout_ms: How long one request may take. A source ends within this plus
+            one second of being cancelled; a request in flight is never cancelled.
+        retries: How often a failed request is tried again before the read fails.
+        options: What only this driver understands, already validated.
+    """
+
+    name: str
+    driver: str
+    cells: int
+    line: TcpLine | SerialLine | None = None
+    unit: int = 1
+    timeout_ms: int = 1_000
+    retries: int = 1
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+class Source(Protocol):
+    """One pack that can be asked for one whole sample at a time."""
+
+    async def read(self) -> Sample:
+        """Return the next whole sample.
+
+        Raises:
+            DriverError: no whole sample came; the text says what is missing.
+        """
+        ...
+
+
+class Sources(Protocol):
+    """Every source of one driver. Built once, so that packs can share a line."""
+
+    def open(self, name: str) -> AbstractAsyncContextManager[Source]:
+        """Return a fresh connection to pack *name*, opened by ``async with``.
+
+        Entering raises DriverError when nobody answers. After any DriverError the
+        daemon leaves the context and enters a new one.
+        """
+        ...
+
+
+class BuildSources(Protocol):
+    """What an entry point of the group ``tocsin.sources`` names."""
+
+    def __call__(self, specs: Sequence[SourceSpec]) -> Sources:
+        """Return the sources of all packs that use this driver."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PinSpec:
+    """One output's pin; *pin* is None where the site file gives none."""
+
+    output: str
+    role: Role
+    pin: str | None = None
+    active_low: bool = False
+
+
+class Outputs(Protocol):
+    """Pins that can be held at a level. Closing them leaves every one de-energised."""
+
+    def hold(self, demands: tuple[Demand, ...]) -> None:
+        """Assert every output's level; asking twice is harmless.
+
+        Raises:
+            DriverError: a pin could not be written. The others were.
+        """
+        ...
+
+    def beat(self) -> None:
+        """Toggle every heartbeat output: a step was completed and checked."""
+        ...
+
+    def close(self) -> None:
+        """De-energise and release every pin."""
+        ...
+
+
+class BuildOutputs(Protocol):
+    """What an entry point of the group ``tocsin.outputs`` names."""
+
+    def __call__(self, pins: Sequence[PinSpec]) -> Outputs:
+        """Claim every pin with its de-energised level and return them."""
+        ...
+
+
+class Rehearsal(Protocol):
+    """A simulated site, served over real protocols, to try the daemon on."""
+
+    site_text: str
+    """The site file that fits what is served."""
+    duration_s: float
+    """How long the story is, in simulated seconds."""
+
+    def narrate(self, at_s: float) -> str:
+        """Return what is going on at the site at *at_s*, in words."""
+        ...
+
+    def advance(self, to_s: float) -> None:
+        """Move the simulated site on to *to_s*."""
+        ...
+
+    def follow(self, energised: Mapping[str, bool]) -> None:
+        """Let the site's contactors follow the daemon's outputs, by name."""
+        ...
+
+
+class BuildRehearsal(Protocol):
+    """What an entry point of the group ``tocsin.rehearsals`` names."""
+
+    def __call__(self, folder: Path) -> AbstractAsyncContextManager[Rehearsal]:
+        """Return the served site; *folder* is where its journal may live."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BrokerSpec:
+    """An MQTT broker.
+
+    Attributes:
+        base: First levels of every topic, without a trailing slash.
+        password_file: A file that holds the password alone; secrets never stand in
+            the site file.
+    """
+
+    host: str
+    port: int = 1883
+    base: str = "tocsin"
+    client_id: str = ""
+    username: str = ""
+    password_file: Path | None = None
+    keepalive_s: int = 30

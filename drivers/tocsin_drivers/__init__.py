@@ -1,0 +1,1 @@
+"""Sources and outputs that the daemon finds by name."""
