@@ -15,6 +15,12 @@ PARTS = ("journal", "mqtt", "outputs")
 """Parts of the daemon whose trouble is an alarm."""
 
 
+MUST_BE_SAID = frozenset(
+    {Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.COLDEST, Measure.HOTTEST}
+)
+"""A pack that does not say one of these cannot be guarded by rules on it."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Output:
     """One physical output.
@@ -97,6 +103,9 @@ class Site:
         high_cut_mv: Its own high cut-off.
         cold_charge_dc: At or below this it refuses charge.
         subjects: Every (index of rule, subject): one alarm each.
+        alarms_of: Positions in *subjects* of the alarms of a scope and subject.
+        pack_at: The position of each pack, by name.
+        guarded: Measures that some permit depends on and that a pack must say.
 
     Raises:
         ValueError: two packs, rules or outputs share a name; a rule is said to be
@@ -113,6 +122,11 @@ class Site:
     high_cut_mv: int = 3_750
     cold_charge_dc: int = 50
     subjects: tuple[tuple[int, str], ...] = field(init=False)
+    alarms_of: dict[tuple[Scope, str], tuple[int, ...]] = field(
+        init=False, compare=False
+    )
+    pack_at: dict[str, int] = field(init=False, compare=False)
+    guarded: frozenset[Measure] = field(init=False)
 
     def __post_init__(self) -> None:
         if not self.bank.packs:
@@ -135,7 +149,26 @@ class Site:
             for i, rule in enumerate(self.rules)
             for subject in self._subjects_of(rule.measure)
         )
-        object.__setattr__(self, "subjects", subjects)
+        self._derive(subjects)
+
+    def _derive(self, subjects: tuple[tuple[int, str], ...]) -> None:
+        keys = [(self.rules[rule].measure.scope, who) for rule, who in subjects]
+        derived = {
+            "subjects": subjects,
+            "alarms_of": {
+                key: tuple(i for i, k in enumerate(keys) if k == key)
+                for key in dict.fromkeys(keys)
+            },
+            "pack_at": {pack.name: i for i, pack in enumerate(self.bank.packs)},
+            "guarded": frozenset(
+                rule.measure
+                for rule in self.rules
+                if rule.measure in MUST_BE_SAID
+                and any(action.role.is_permit for action in rule.actions)
+            ),
+        }
+        for name, value in derived.items():
+            object.__setattr__(self, name, value)
 
     def _subjects_of(self, measure: Measure) -> tuple[str, ...]:
         match measure.scope:

@@ -1,0 +1,91 @@
+"""A second look at every step, worked out another way than the step itself.
+
+The heartbeat and the watchdog are fed only when it finds nothing.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from tocsin.core.rules import Measure, Role
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from tocsin.core.engine import Outcome
+    from tocsin.core.measures import PackState
+    from tocsin.core.rules import Rule
+    from tocsin.core.site import Site
+
+
+def faults(outcome: Outcome, site: Site) -> tuple[str, ...]:
+    """Return what must never be and yet is; empty when the step is sound."""
+    energised = {d.output for d in outcome.demands if d.energised}
+    permits = [o.name for o in site.outputs if o.role is Role.CHARGE_PERMIT]
+    found: list[str] = []
+    if energised.intersection(permits):
+        found += _blind_charging(outcome, site)
+        found += _charging_past_limits(outcome, site)
+    found += _shed_out_of_order(energised, site)
+    asked = {d.output for d in outcome.demands} | {
+        o.name for o in site.outputs if o.role is Role.HEARTBEAT
+    }
+    missing = {o.name for o in site.outputs} - asked
+    found += [f"no level for output {name}" for name in sorted(missing)]
+    return tuple(found)
+
+
+def _blind_charging(outcome: Outcome, site: Site) -> Iterable[str]:
+    now_ms, timing = outcome.state.now_ms, site.timing
+    for pack, state in zip(site.bank.packs, outcome.state.packs, strict=True):
+        if state.sample is None:
+            yield f"charge is permitted, but {pack.name} was never read"
+        elif now_ms - state.heard_ms >= timing.stale_ms:
+            yield f"charge is permitted, but {pack.name} is stale"
+        elif state.good < timing.good_scans:
+            yield f"charge is permitted after {state.good} readings of {pack.name}"
+
+
+def _charging_past_limits(outcome: Outcome, site: Site) -> Iterable[str]:
+    """A plain limit of a cell or a temperature, passed for longer than its delay."""
+    rules = [
+        (i, rule)
+        for i, rule in enumerate(site.rules)
+        if any(action.role is Role.CHARGE_PERMIT for action in rule.actions)
+    ]
+    for i, rule in rules:
+        for alarm in outcome.state.alarms:
+            if alarm.index != i or alarm.active or alarm.edge_ms is None:
+                continue
+            pack = outcome.state.packs[site.pack_at.get(alarm.subject, 0)]
+            late_ms = outcome.state.now_ms - alarm.edge_ms - rule.on_delay_ms
+            if late_ms >= 0 and _is_past(rule, pack):
+                yield f"charge is permitted, but {rule.name} is past its delay"
+
+
+def _is_past(rule: Rule, pack: PackState) -> bool:
+    sample = pack.sample
+    if sample is None:
+        return True
+    values = {
+        Measure.LOWEST_CELL: min(sample.cells_mv, default=None),
+        Measure.HIGHEST_CELL: max(sample.cells_mv, default=None),
+        Measure.COLDEST: min(sample.temps_dc, default=None),
+        Measure.HOTTEST: max(sample.temps_dc, default=None),
+    }
+    value = values.get(rule.measure)
+    return value is not None and rule.is_beyond(value)
+
+
+def _shed_out_of_order(energised: set[str], site: Site) -> Iterable[str]:
+    loads = sorted(
+        (o for o in site.outputs if o.role is Role.LOAD_PERMIT), key=lambda o: o.stage
+    )
+    for early, late in pairwise(loads):
+        if (
+            early.stage < late.stage
+            and early.name in energised
+            and late.name not in energised
+        ):
+            yield f"load {late.name} is shed before {early.name}"

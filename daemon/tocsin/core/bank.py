@@ -1,0 +1,117 @@
+"""What the bank as a whole has done: charge returned, last full, shared current."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tocsin.core.measures import PackState
+    from tocsin.core.site import Site
+
+MA_MS_PER_MAH = 3_600_000
+
+SHARING_PERMILLE = 100
+"""Strings are compared from a mean of 0.1C on; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BankState:
+    """Attributes in ms, and milliampere times ms.
+
+    Attributes:
+        returned_ma_ms: Net charge since the last stage was shed, never below zero.
+        full_ms: When the last full charge was; at first, when we started counting.
+        filling_ms: Since when the bank looks full; None if it does not.
+        silenced_ms, silenced_until_ms: Alarms raised before the first make no sound
+            until the second.
+    """
+
+    returned_ma_ms: int = 0
+    full_ms: int = 0
+    filling_ms: int | None = None
+    silenced_ms: int = -1
+    silenced_until_ms: int = 0
+
+
+def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> BankState:
+    """Return the bank after one pack's current was counted since its last reading.
+
+    Packs in series carry the same current, so each counts for its part of a string.
+    A gap longer than the stale time counts nothing: what flowed then is unknown.
+    """
+    sample, before = new.sample, old.sample
+    if sample is None or before is None or sample.current_ma is None:
+        return bank
+    lasted_ms = new.heard_ms - old.heard_ms
+    if lasted_ms > site.timing.stale_ms:
+        return bank
+    in_series = len(site.bank.packs) // len(site.bank.strings)
+    gained = sample.current_ma * lasted_ms // in_series
+    return replace(bank, returned_ma_ms=max(0, bank.returned_ma_ms + gained))
+
+
+def is_charge_back(bank: BankState, site: Site) -> bool:
+    """Return True once enough charge was returned to let a load stage come back."""
+    wanted_mah = site.bank.total_capacity_mah * site.timing.restore_permille // 1_000
+    return bank.returned_ma_ms >= wanted_mah * MA_MS_PER_MAH
+
+
+def filled(
+    bank: BankState, packs: tuple[PackState, ...], site: Site, at_ms: int
+) -> BankState:
+    """Return the bank after looking whether it is full: high cells, small current."""
+    if not all(_looks_full(pack, site) for pack in packs):
+        return replace(bank, filling_ms=None) if bank.filling_ms is not None else bank
+    since_ms = at_ms if bank.filling_ms is None else bank.filling_ms
+    if at_ms - since_ms < site.chemistry.full_hold_ms:
+        return replace(bank, filling_ms=since_ms)
+    enough = site.bank.total_capacity_mah * MA_MS_PER_MAH
+    return replace(
+        bank,
+        filling_ms=since_ms,
+        full_ms=at_ms,
+        returned_ma_ms=max(bank.returned_ma_ms, enough),
+    )
+
+
+def _looks_full(pack: PackState, site: Site) -> bool:
+    sample = pack.sample
+    if not pack.online or sample is None or sample.current_ma is None:
+        return False
+    high_mv = max(sample.cells_mv, default=sample.high_cell_mv or 0)
+    tail_ma = site.bank.capacity_mah * site.chemistry.full_tail_permille // 1_000
+    return high_mv >= site.chemistry.full_cell_mv and 0 <= sample.current_ma <= tail_ma
+
+
+def string_currents_ma(
+    packs: tuple[PackState, ...], site: Site
+) -> dict[str, int] | None:
+    """Return each string's current, or None while one of them is not known."""
+    sums: dict[str, list[int]] = {name: [] for name in site.bank.strings}
+    for pack, state in zip(site.bank.packs, packs, strict=True):
+        sample = state.sample
+        if not state.online or sample is None or sample.current_ma is None:
+            return None
+        sums[pack.string].append(sample.current_ma)
+    return {name: sum(each) // len(each) for name, each in sums.items()}
+
+
+def share_permille(string: str, packs: tuple[PackState, ...], site: Site) -> int | None:
+    """Return how far *string* is from an equal share of the current.
+
+    None while a current is not known, or the mean is too small to compare.
+    """
+    currents = string_currents_ma(packs, site)
+    if currents is None:
+        return None
+    mean_ma = sum(currents.values()) // len(currents)
+    if abs(mean_ma) < site.bank.capacity_mah * SHARING_PERMILLE // 1_000:
+        return None
+    return abs(currents[string] - mean_ma) * 1_000 // abs(mean_ma)
+
+
+def discharge_ma(packs: tuple[PackState, ...], site: Site) -> int | None:
+    """Return the current drawn from the whole bank, a magnitude; None if unknown."""
+    currents = string_currents_ma(packs, site)
+    return None if currents is None else max(0, -sum(currents.values()))

@@ -1,0 +1,123 @@
+"""A person's wishes. None of them ever energises a permit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from tocsin.core.alarm import Alarm, Trigger
+from tocsin.core.events import Command, CommandFact, Verb
+
+if TYPE_CHECKING:
+    from tocsin.core.turn import Turn
+
+SILENCE_MS = 600_000
+LONGEST_SILENCE_MS = 3_600_000
+"""Ten minutes unless told otherwise, an hour at most; common practice, no source."""
+
+NEEDS_REASON = frozenset({Verb.SHELVE, Verb.REMOVE})
+NEEDS_ALARM = frozenset(
+    {Verb.SHELVE, Verb.UNSHELVE, Verb.REMOVE, Verb.RETURN, Verb.RESET}
+)
+
+
+def obey(turn: Turn, command: Command) -> None:
+    """Do what *command* asks, or refuse it; either way it is a fact."""
+    refused = _refusal(turn, command)
+    if refused:
+        _answer(turn, command, refused, accepted=False)
+        return
+    if command.verb is Verb.SILENCE:
+        _answer(turn, command, _silence(turn, command), accepted=True)
+        return
+    changed = 0
+    for i, alarm in enumerate(turn.alarms):
+        if not _is_meant(turn, alarm, command):
+            continue
+        new = _told(alarm, command).planned(turn.site.rules[alarm.index])
+        changed += new != alarm
+        turn.put(i, new)
+    outcome = f"{changed} changed" if changed else "nothing to change"
+    _answer(turn, command, outcome, accepted=changed > 0)
+
+
+def _answer(turn: Turn, command: Command, outcome: str, *, accepted: bool) -> None:
+    turn.facts.append(
+        CommandFact(
+            at_ms=command.at_ms,
+            verb=command.verb,
+            alarm=command.alarm,
+            subject=command.subject,
+            by=command.by,
+            reason=command.reason,
+            accepted=accepted,
+            outcome=outcome,
+        )
+    )
+
+
+def _refusal(turn: Turn, command: Command) -> str:
+    known = {subject for _, subject in turn.site.subjects}
+    rule = next((r for r in turn.site.rules if r.name == command.alarm), None)
+    verb, for_ms = command.verb, command.for_ms
+    checks = (
+        (command.alarm and rule is None, f"there is no alarm {command.alarm!r}"),
+        (
+            verb in NEEDS_ALARM and not command.alarm,
+            f"{verb} needs the name of an alarm",
+        ),
+        (
+            verb in NEEDS_REASON and not command.reason.strip(),
+            f"{verb} needs a reason",
+        ),
+        (
+            command.subject and command.subject not in known,
+            f"there is no subject {command.subject!r}",
+        ),
+        (
+            verb is Verb.SILENCE and not 0 <= for_ms <= LONGEST_SILENCE_MS,
+            f"silence lasts at most {LONGEST_SILENCE_MS // 60_000} min",
+        ),
+    )
+    wrong = next((text for is_wrong, text in checks if is_wrong), "")
+    if wrong or rule is None or verb is not Verb.SHELVE:
+        return wrong
+    if rule.max_shelve_ms == 0:
+        return f"{rule.name} cannot be shelved"
+    if not 0 < for_ms <= rule.max_shelve_ms:
+        return f"{rule.name} is shelved for 1 to {rule.max_shelve_ms // 60_000} min"
+    return ""
+
+
+def _is_meant(turn: Turn, alarm: Alarm, command: Command) -> bool:
+    name = turn.site.rules[alarm.index].name
+    return command.alarm in {"", name} and command.subject in {"", alarm.subject}
+
+
+def _silence(turn: Turn, command: Command) -> str:
+    lasts_ms = command.for_ms or SILENCE_MS
+    turn.bank = replace(
+        turn.bank,
+        silenced_ms=command.at_ms,
+        silenced_until_ms=command.at_ms + lasts_ms,
+    )
+    return f"silent for {lasts_ms // 1000} s; a new alarm sounds all the same"
+
+
+def _told(alarm: Alarm, command: Command) -> Alarm:  # noqa: PLR0911 one return a verb
+    at_ms = command.at_ms
+    match command.verb:
+        case Verb.ACKNOWLEDGE:
+            return alarm.moved(Trigger.ACKNOWLEDGED, at_ms)
+        case Verb.RESET if not alarm.active:
+            return alarm.moved(Trigger.RESET, at_ms)
+        case Verb.SHELVE:
+            return replace(alarm, shelved_until_ms=at_ms + command.for_ms)
+        case Verb.UNSHELVE if alarm.shelved_until_ms is not None:
+            return replace(alarm, shelved_until_ms=None).judged_afresh(at_ms)
+        case Verb.REMOVE:
+            return replace(alarm, in_service=False)
+        case Verb.RETURN if not alarm.in_service:
+            return replace(alarm, in_service=True).judged_afresh(at_ms)
+        case _:
+            return alarm

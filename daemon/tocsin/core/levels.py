@@ -1,0 +1,107 @@
+"""What every output shares: its remembered state, what decides it, its own reasons."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from tocsin.core.alarm import NEVER_MS, Alarm
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from tocsin.core.bank import BankState
+    from tocsin.core.measures import PackState
+    from tocsin.core.rules import Rule
+    from tocsin.core.site import Site
+
+# The core's own reasons, beside the names of alarms.
+STARTING = "starting"
+NO_DATA = "waiting-for-data"
+MINIMUM_OFF = "minimum-off-time"
+MINIMUM_ON = "minimum-on-time"
+CHARGE_NOT_BACK = "waiting-for-charge"
+NOT_ITS_TURN = "waiting-for-turn"
+WITHOUT_EFFECT = "earlier-stage-without-effect"
+OVER_CAP = "horn-hourly-limit"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputState:
+    """What the core remembers of one output.
+
+    Attributes:
+        energised: The level now.
+        called: For a horn, True all through a pattern; else the same as the level.
+        since_ms: When *called* last changed.
+        shed: A load permit that dropped for a reason and has not come back.
+        needs_charge: It dropped for low cells, so charge must come back first.
+        shed_ma: The bank's discharge current as it dropped; None if unknown.
+        without_effect: That current was still flowing when we looked again.
+        hour_ms: For a horn, the start of the hour whose sound is counted in
+        sounded_ms: this.
+        due_ms: When time alone will next change it.
+    """
+
+    energised: bool = False
+    called: bool = False
+    since_ms: int = 0
+    because: tuple[str, ...] = ()
+    shed: bool = False
+    needs_charge: bool = False
+    shed_ma: int | None = None
+    without_effect: bool = False
+    hour_ms: int = 0
+    sounded_ms: int = 0
+    due_ms: int = NEVER_MS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class View:
+    """All that decides the outputs at one moment; *before_ms* was the last one."""
+
+    before_ms: int
+    now_ms: int
+    site: Site
+    packs: tuple[PackState, ...]
+    alarms: tuple[Alarm, ...]
+    holding: tuple[Alarm, ...]
+    bank: BankState
+
+    def rule(self, alarm: Alarm) -> Rule:
+        """Return the rule of *alarm*."""
+        return self.site.rules[alarm.index]
+
+    def names(self, alarms: Iterable[Alarm]) -> tuple[str, ...]:
+        """Return the names of the rules of *alarms*, each once."""
+        return tuple(dict.fromkeys(self.rule(alarm).name for alarm in alarms))
+
+    def blind(self) -> tuple[str, ...]:
+        """Return why no permit may energise yet, if so: data lost or too new."""
+        enough = self.site.timing.good_scans
+        if all(pack.online and pack.good >= enough for pack in self.packs):
+            return ()
+        if any(pack.sample is not None and not pack.online for pack in self.packs):
+            return (NO_DATA,)
+        return (STARTING,)
+
+
+def set_to(
+    was: OutputState,
+    *,
+    energised: bool,
+    why: tuple[str, ...],
+    now_ms: int,
+    due_ms: int = NEVER_MS,
+) -> OutputState:
+    """Return the output at this level, for these reasons, until *due_ms*."""
+    if (was.energised, was.called, was.because) == (energised, energised, why):
+        return was if was.due_ms == due_ms else replace(was, due_ms=due_ms)
+    return replace(
+        was,
+        energised=energised,
+        called=energised,
+        since_ms=was.since_ms if energised == was.called else now_ms,
+        because=why,
+        due_ms=due_ms,
+    )

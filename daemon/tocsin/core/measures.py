@@ -1,0 +1,295 @@
+"""Readings to measures: what each pack shows, as integers in the measure's unit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from tocsin.core.model import Flag, Pack, Sample
+from tocsin.core.rules import Measure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from tocsin.core.rules import Gate
+    from tocsin.core.site import Chemistry, Site
+
+LOADED_PERMILLE = 100
+"""From 0.1C on, values that stand still are suspect; common practice, no source."""
+
+FULL_PERMILLE = 1_000
+
+LONGEST_TRAIL = 6
+"""A trail of readings is kept this many rise windows at most."""
+
+CHARGE_FLAGS = frozenset(
+    {Flag.CHARGE_REFUSED, Flag.HIGH_VOLTAGE_TRIP, Flag.COLD_TRIP, Flag.HOT_TRIP}
+)
+DISCHARGE_FLAGS = frozenset({Flag.DISCHARGE_REFUSED, Flag.LOW_VOLTAGE_TRIP})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackState:
+    """What the core believes of one pack.
+
+    Attributes:
+        heard_ms: When the newest good reading came; before one, when we started.
+        online: The newest good reading is not stale.
+        good: Good readings in a row, since the start or the last loss.
+        trouble: Why the newest poll gave nothing; empty when it gave something.
+        still_ms: How long every value has stood still under load.
+        beat_ms: When the pack's own counter last moved.
+        trail: (at_ms, cells_mv) of the last readings, oldest first.
+    """
+
+    heard_ms: int
+    online: bool = False
+    good: int = 0
+    trouble: str = ""
+    sample: Sample | None = None
+    still_ms: int = 0
+    beat_ms: int = 0
+    trail: tuple[tuple[int, tuple[int, ...]], ...] = ()
+
+
+def refusal(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
+    """Return why *sample* cannot be true, or an empty string if it can."""
+    cells = sample.cells_mv
+    if cells and len(cells) != pack.cells:
+        return f"{len(cells)} cells read, {pack.cells} expected"
+    low_mv, high_mv = chemistry.possible_mv
+    spoken = (*cells, *_present(sample.low_cell_mv, sample.high_cell_mv))
+    if spoken and not (low_mv <= min(spoken) and max(spoken) <= high_mv):
+        worst = min(spoken) if min(spoken) < low_mv else max(spoken)
+        which = f"cell {cells.index(worst) + 1}" if worst in cells else "a cell"
+        return f"{which} at {worst / 1000:.3f} V is impossible"
+    temps = sample.temps_dc
+    low_dc, high_dc = chemistry.possible_dc
+    if temps and not (low_dc <= min(temps) and max(temps) <= high_dc):
+        worst = min(temps) if min(temps) < low_dc else max(temps)
+        return f"sensor {temps.index(worst) + 1} at {worst / 10:.1f} degC is impossible"
+    soc = sample.soc_permille
+    if soc is not None and not 0 <= soc <= FULL_PERMILLE:
+        return f"a charge of {soc / 10:.1f} % is impossible"
+    return ""
+
+
+def heard(old: PackState, sample: Sample, at_ms: int, site: Site) -> PackState:
+    """Return the pack's state after a good reading."""
+    return PackState(
+        heard_ms=at_ms,
+        online=True,
+        good=old.good + 1,
+        sample=sample,
+        still_ms=_still_ms(old, sample, at_ms, site),
+        beat_ms=at_ms
+        if old.sample is None or old.sample.beat != sample.beat
+        else old.beat_ms,
+        trail=_trail(old, sample, at_ms, site.timing.rise_window_ms),
+    )
+
+
+def _still_ms(old: PackState, sample: Sample, at_ms: int, site: Site) -> int:
+    """Time at rest does not count: a resting cell may well stand still."""
+    if old.sample is None or sample.cells_mv != old.sample.cells_mv:
+        return 0
+    if _values(sample) != _values(old.sample):
+        return 0
+    loaded_ma = site.bank.capacity_mah * LOADED_PERMILLE // 1000
+    if sample.current_ma is None or abs(sample.current_ma) < loaded_ma:
+        return old.still_ms
+    return old.still_ms + at_ms - old.heard_ms
+
+
+def _values(sample: Sample) -> tuple[object, ...]:
+    """Return what is measured, without the counter that shows a pack is alive."""
+    return sample.temps_dc, sample.current_ma, sample.voltage_mv, sample.soc_permille
+
+
+def _trail(
+    old: PackState, sample: Sample, at_ms: int, window_ms: int
+) -> tuple[tuple[int, tuple[int, ...]], ...]:
+    """Keep the window, or three readings where polling is slower than that."""
+    trail = (*old.trail, (at_ms, sample.cells_mv))
+    while len(trail) > 3 and trail[1][0] <= at_ms - window_ms:  # noqa: PLR2004
+        trail = trail[1:]
+    while trail[0][0] < at_ms - LONGEST_TRAIL * window_ms:
+        trail = trail[1:]
+    return trail
+
+
+def highest_ahead_mv(
+    trail: tuple[tuple[int, tuple[int, ...]], ...], ahead_ms: int
+) -> tuple[int, int] | None:
+    """Return (millivolt, index) of the cell that will be highest in *ahead_ms*.
+
+    The rate of a cell is the smaller of its rates over the two halves of the trail,
+    and never below zero, so that one step of current does not pass for a rise.
+    """
+    if not trail or not trail[-1][1]:
+        return None
+    (at_0, first), (at_m, middle), (at_1, last) = (
+        trail[0],
+        trail[len(trail) // 2],
+        trail[-1],
+    )
+    if not at_0 < at_m < at_1 or not len(first) == len(middle) == len(last):
+        return _highest(last)
+    early_ms, late_ms = at_m - at_0, at_1 - at_m
+    ahead = [
+        now
+        + max(
+            0,
+            min((mid - was) * ahead_ms // early_ms, (now - mid) * ahead_ms // late_ms),
+        )
+        for was, mid, now in zip(first, middle, last, strict=True)
+    ]
+    return _highest(tuple(ahead))
+
+
+def allowed_charge_ma(site: Site, coldest_dc: int | None) -> int | None:
+    """Return the charge current of one pack that its coldest cell allows.
+
+    None when the coldest cell is not known.
+    """
+    if coldest_dc is None:
+        return None
+    rates = [
+        rate for from_dc, rate in site.chemistry.charge_map if coldest_dc >= from_dc
+    ]
+    return site.bank.capacity_mah * (rates[-1] if rates else 0) // 1000
+
+
+Seen = tuple[int | None, str]
+"""A measure's value, and the part of the pack it was seen at: "7" for cell 7."""
+
+
+def measure(what: Measure, pack: PackState, site: Site, at_ms: int) -> Seen:
+    """Return *what* of a pack, for every measure whose scope is a pack."""
+    sample = pack.sample
+    return (None, "") if sample is None else _READ[what](sample, pack, site, at_ms)
+
+
+def is_open(gate: Gate | None, pack: PackState, site: Site, at_ms: int) -> bool:
+    """Return True while a rule counts. An unknown gate is closed."""
+    if gate is None:
+        return True
+    value, _ = measure(gate.measure, pack, site, at_ms)
+    if value is None:
+        return False
+    at_least = value if gate.at_least is None else gate.at_least
+    at_most = value if gate.at_most is None else gate.at_most
+    return at_least <= value <= at_most
+
+
+def _present(*values: int | None) -> tuple[int, ...]:
+    return tuple(v for v in values if v is not None)
+
+
+def _highest(values: tuple[int, ...]) -> tuple[int, int]:
+    top = max(values)
+    return top, values.index(top)
+
+
+def _lowest_cell(sample: Sample, *_: object) -> Seen:
+    if not sample.cells_mv:
+        return sample.low_cell_mv, ""
+    low = min(sample.cells_mv)
+    return low, str(sample.cells_mv.index(low) + 1)
+
+
+def _highest_cell(sample: Sample, *_: object) -> Seen:
+    if not sample.cells_mv:
+        return sample.high_cell_mv, ""
+    top, index = _highest(sample.cells_mv)
+    return top, str(index + 1)
+
+
+def _ahead(sample: Sample, pack: PackState, site: Site, _: int) -> Seen:
+    if not sample.cells_mv:
+        return sample.high_cell_mv, ""
+    seen = highest_ahead_mv(pack.trail, site.timing.rise_ahead_ms)
+    return (None, "") if seen is None else (seen[0], str(seen[1] + 1))
+
+
+def _spread(sample: Sample, *_: object) -> Seen:
+    if sample.cells_mv:
+        return max(sample.cells_mv) - min(sample.cells_mv), ""
+    if sample.low_cell_mv is None or sample.high_cell_mv is None:
+        return None, ""
+    return sample.high_cell_mv - sample.low_cell_mv, ""
+
+
+def _coldest(sample: Sample, *_: object) -> Seen:
+    return min(sample.temps_dc, default=None), ""
+
+
+def _hottest(sample: Sample, *_: object) -> Seen:
+    return max(sample.temps_dc, default=None), ""
+
+
+def _charge(sample: Sample, *_: object) -> Seen:
+    return None if sample.current_ma is None else max(0, sample.current_ma), ""
+
+
+def _discharge(sample: Sample, *_: object) -> Seen:
+    return None if sample.current_ma is None else max(0, -sample.current_ma), ""
+
+
+def _over_allowed(sample: Sample, _: PackState, site: Site, __: int) -> Seen:
+    allowed_ma = allowed_charge_ma(site, min(sample.temps_dc, default=None))
+    if allowed_ma is None or sample.current_ma is None:
+        return None, ""
+    return max(0, sample.current_ma) - allowed_ma if sample.current_ma > 0 else 0, ""
+
+
+def _sum_error(sample: Sample, *_: object) -> Seen:
+    if sample.voltage_mv is None or not sample.cells_mv:
+        return None, ""
+    return abs(sample.voltage_mv - sum(sample.cells_mv)), ""
+
+
+def _unchanged(_: Sample, pack: PackState, *__: object) -> Seen:
+    return pack.still_ms, ""
+
+
+def _beat_age(sample: Sample, pack: PackState, _: Site, at_ms: int) -> Seen:
+    return None if sample.beat is None else at_ms - pack.beat_ms, ""
+
+
+def _missing(sample: Sample, pack: PackState, site: Site, at_ms: int) -> Seen:
+    del sample
+    unsaid = [
+        what.value
+        for what in site.guarded
+        if measure(what, pack, site, at_ms)[0] is None
+    ]
+    return len(unsaid), ""
+
+
+def _count(flags: frozenset[Flag]) -> Callable[..., Seen]:
+    def read(sample: Sample, *_: object) -> Seen:
+        return len(sample.flags & flags), ""
+
+    return read
+
+
+_READ: dict[Measure, Callable[[Sample, PackState, Site, int], Seen]] = {
+    Measure.LOWEST_CELL: _lowest_cell,
+    Measure.HIGHEST_CELL: _highest_cell,
+    Measure.HIGHEST_CELL_AHEAD: _ahead,
+    Measure.CELL_SPREAD: _spread,
+    Measure.COLDEST: _coldest,
+    Measure.HOTTEST: _hottest,
+    Measure.CHARGE_CURRENT: _charge,
+    Measure.DISCHARGE_CURRENT: _discharge,
+    Measure.CHARGE_OVER_ALLOWED: _over_allowed,
+    Measure.SUM_ERROR: _sum_error,
+    Measure.DATA_AGE: lambda *_: (0, ""),
+    Measure.UNCHANGED: _unchanged,
+    Measure.BEAT_AGE: _beat_age,
+    Measure.MISSING: _missing,
+    Measure.REFUSES_CHARGE: _count(CHARGE_FLAGS),
+    Measure.REFUSES_DISCHARGE: _count(DISCHARGE_FLAGS),
+    Measure.PROTECTOR_WARNING: _count(frozenset(Flag) - CHARGE_FLAGS - DISCHARGE_FLAGS),
+}

@@ -1,0 +1,69 @@
+"""Alarms to levels: permits de-energise to act, calls energise to act."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tocsin.core.calls import call, horn
+from tocsin.core.events import Demand
+from tocsin.core.levels import MINIMUM_OFF, OutputState, View, set_to
+from tocsin.core.loads import load_permits
+from tocsin.core.rules import Role
+
+if TYPE_CHECKING:
+    from tocsin.core.site import Output, Site
+
+
+def decided(
+    outputs: tuple[OutputState, ...], view: View
+) -> tuple[tuple[OutputState, ...], bool]:
+    """Return every output's new state, and whether returned charge counts anew."""
+    new = list(outputs)
+    for i, output in enumerate(view.site.outputs):
+        match output.role:
+            case Role.CHARGE_PERMIT:
+                new[i] = _charge_permit(outputs[i], output, view)
+            case Role.HORN:
+                new[i] = horn(outputs[i], output, view)
+            case Role.BEACON | Role.GENERATOR_CALL | Role.HEATER_CALL:
+                new[i] = call(outputs[i], output, view)
+            case Role.LOAD_PERMIT | Role.HEARTBEAT:
+                pass  # loads go together, below; the shell beats the heart
+    charge_counts_anew = load_permits(new, view)
+    return tuple(new), charge_counts_anew
+
+
+def demands(outputs: tuple[OutputState, ...], site: Site) -> tuple[Demand, ...]:
+    """Return the level of every output but heartbeats."""
+    return tuple(
+        Demand(
+            output=output.name,
+            role=output.role,
+            energised=state.energised,
+            called=state.called,
+            because=state.because,
+        )
+        for output, state in zip(site.outputs, outputs, strict=True)
+        if output.role is not Role.HEARTBEAT
+    )
+
+
+def _charge_permit(was: OutputState, output: Output, view: View) -> OutputState:
+    acting = (
+        alarm
+        for alarm in view.holding
+        if any(a.role is Role.CHARGE_PERMIT for a in view.rule(alarm).actions)
+    )
+    why = view.names(acting) or view.blind()
+    if why:
+        return set_to(was, energised=False, why=why, now_ms=view.now_ms)
+    back_ms = was.since_ms + output.min_off_ms
+    if not was.energised and view.now_ms < back_ms:
+        return set_to(
+            was,
+            energised=False,
+            why=(MINIMUM_OFF,),
+            now_ms=view.now_ms,
+            due_ms=back_ms,
+        )
+    return set_to(was, energised=True, why=(), now_ms=view.now_ms)

@@ -1,0 +1,51 @@
+"""Everything the core remembers from one event to the next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from tocsin.core.alarm import Alarm
+from tocsin.core.bank import BankState
+from tocsin.core.levels import OutputState
+from tocsin.core.measures import PackState
+from tocsin.core.rules import Measure
+
+if TYPE_CHECKING:
+    from tocsin.core.site import Site
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """Everything the core remembers. Equal states behave alike, always."""
+
+    now_ms: int
+    packs: tuple[PackState, ...]
+    alarms: tuple[Alarm, ...]
+    outputs: tuple[OutputState, ...]
+    bank: BankState
+    troubles: tuple[tuple[str, str], ...] = ()
+
+
+def fresh(site: Site, *, now_ms: int) -> State:
+    """Return the state of a core that has seen nothing: every permit is dropped."""
+    alarms = tuple(
+        Alarm(
+            index=index,
+            subject=subject,
+            since_ms=now_ms,
+            edge_ms=now_ms if site.rules[index].measure is Measure.DATA_AGE else None,
+        ).planned(site.rules[index])
+        for index, subject in site.subjects
+    )
+    return State(
+        now_ms=now_ms,
+        packs=tuple(
+            PackState(heard_ms=now_ms, beat_ms=now_ms) for _ in site.bank.packs
+        ),
+        alarms=alarms,
+        outputs=tuple(
+            OutputState(since_ms=now_ms - output.min_off_ms) for output in site.outputs
+        ),
+        bank=BankState(full_ms=now_ms),
+    )

@@ -1,0 +1,261 @@
+"""One step's workbench: copies of the state that are brought up to date in place.
+
+It lives and dies inside one call of ``step`` and is never seen outside the core.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from tocsin.core import measures
+from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
+from tocsin.core.bank import counted, filled, share_permille
+from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
+from tocsin.core.levels import View
+from tocsin.core.outputs import decided
+from tocsin.core.rules import Measure, Scope
+from tocsin.core.state import State
+from tocsin.core.words import message
+
+if TYPE_CHECKING:
+    from tocsin.core.measures import PackState
+    from tocsin.core.model import Sample
+    from tocsin.core.site import Site
+
+
+class Turn:
+    """The state while one event is worked through."""
+
+    def __init__(self, site: Site, state: State) -> None:
+        self.site = site
+        self.now_ms = state.now_ms
+        self.driven_ms = state.now_ms
+        self.packs = list(state.packs)
+        self.alarms = list(state.alarms)
+        self.outputs = state.outputs
+        self.bank = state.bank
+        self.troubles = dict(state.troubles)
+        self.facts: list[Fact] = []
+
+    def state(self) -> State:
+        """Return what to remember."""
+        return State(
+            now_ms=self.now_ms,
+            packs=tuple(self.packs),
+            alarms=tuple(self.alarms),
+            outputs=self.outputs,
+            bank=self.bank,
+            troubles=tuple(self.troubles.items()),
+        )
+
+    # --- time ----------------------------------------------------------------------
+
+    def pass_time(self, to_ms: int) -> None:
+        """Do all that is due before *to_ms* or at it, each at its own moment."""
+        while (due_ms := self.due_ms()) <= to_ms:
+            self.settle(due_ms)
+        self.now_ms = to_ms
+
+    def due_ms(self) -> int:
+        """Return when time alone will next change something."""
+        due_ms = min((alarm.due_ms for alarm in self.alarms), default=NEVER_MS)
+        for output in self.outputs:
+            due_ms = min(due_ms, output.due_ms)
+        for pack in self.packs:
+            if pack.online:
+                due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
+        return due_ms
+
+    def settle(self, now_ms: int) -> None:
+        """Bring losses, alarms, suppression and outputs up to *now_ms*."""
+        self.now_ms = now_ms
+        self._lose_packs()
+        for i, alarm in enumerate(self.alarms):
+            if alarm.due_ms <= now_ms:
+                rule = self.site.rules[alarm.index]
+                self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
+        self._suppress()
+        self._drive()
+
+    def _lose_packs(self) -> None:
+        stale_ms = self.site.timing.stale_ms
+        for i, pack in enumerate(self.packs):
+            if pack.online and self.now_ms >= pack.heard_ms + stale_ms:
+                self.packs[i] = replace(pack, online=False, good=0, trail=())
+                reason = pack.trouble or f"no good reading for {stale_ms / 1000:g} s"
+                name = self.site.bank.packs[i].name
+                self.facts.append(
+                    SourceFact(
+                        at_ms=self.now_ms, pack=name, state="lost", reason=reason
+                    )
+                )
+
+    # --- readings ------------------------------------------------------------------
+
+    def read(self, name: str, sample: Sample, at_ms: int) -> None:
+        """Take a reading, or refuse it with its reason."""
+        i = self.site.pack_at[name]
+        reason = measures.refusal(sample, self.site.bank.packs[i], self.site.chemistry)
+        if reason:
+            self.failed(name, reason, at_ms, state="refused")
+            return
+        old = self.packs[i]
+        new = measures.heard(old, sample, at_ms, self.site)
+        self.packs[i] = new
+        if old.trouble or not old.online:
+            self.facts.append(
+                SourceFact(at_ms=at_ms, pack=name, state="online", reason="")
+            )
+        self._count(old, new, at_ms)
+        self._judge_pack(name, new, at_ms)
+        self._judge_strings(at_ms)
+        self._judge_bank(at_ms)
+
+    def failed(self, name: str, reason: str, at_ms: int, *, state: str) -> None:
+        """Note that a poll gave nothing; the first of a row is a fact."""
+        i = self.site.pack_at[name]
+        pack = self.packs[i]
+        if pack.trouble != reason:
+            self.packs[i] = replace(pack, trouble=reason)
+        if not pack.trouble:
+            self.facts.append(
+                SourceFact(at_ms=at_ms, pack=name, state=state, reason=reason)
+            )
+
+    def _count(self, old: PackState, new: PackState, at_ms: int) -> None:
+        bank = counted(self.bank, old, new, self.site)
+        full = filled(bank, tuple(self.packs), self.site, at_ms)
+        newly = full.full_ms == at_ms and bank.full_ms != at_ms
+        if newly and (at_ms - bank.full_ms >= self.site.chemistry.full_hold_ms):
+            text = "every pack is full"
+            self.facts.append(NoteFact(at_ms=at_ms, what="full-charge", text=text))
+        self.bank = full
+
+    def _judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
+        for i in self.site.alarms_of.get((Scope.PACK, name), ()):
+            alarm = self.alarms[i]
+            rule = self.site.rules[alarm.index]
+            gate_open = rule.gate is None or measures.is_open(
+                rule.gate, pack, self.site, at_ms
+            )
+            value = None
+            if gate_open:
+                value, _ = measures.measure(rule.measure, pack, self.site, at_ms)
+            self.put(i, alarm.seen(rule, value, at_ms, gate_open=gate_open))
+
+    def _judge_strings(self, at_ms: int) -> None:
+        for string in self.site.bank.strings:
+            for i in self.site.alarms_of.get((Scope.STRING, string), ()):
+                rule = self.site.rules[self.alarms[i].index]
+                share = share_permille(string, tuple(self.packs), self.site)
+                new = self.alarms[i].seen(
+                    rule, share, at_ms, gate_open=share is not None
+                )
+                self.put(i, new)
+
+    def _judge_bank(self, at_ms: int) -> None:
+        for i in self.site.alarms_of.get((Scope.BANK, "bank"), ()):
+            rule = self.site.rules[self.alarms[i].index]
+            since_ms = at_ms - self.bank.full_ms
+            self.put(i, self.alarms[i].seen(rule, since_ms, at_ms))
+
+    # --- other events --------------------------------------------------------------
+
+    def troubled(self, part: str, reason: str, at_ms: int) -> None:
+        """Note that a part of the daemon fails (*reason*) or works again (empty)."""
+        if reason:
+            self.troubles[part] = reason
+        for i in self.site.alarms_of.get((Scope.SELF, part), ()):
+            rule = self.site.rules[self.alarms[i].index]
+            self.put(i, self.alarms[i].seen(rule, int(bool(reason)), at_ms))
+
+    def last_full(self, full_ms: int, at_ms: int) -> None:
+        """Take over what the journal remembers of the last full charge."""
+        self.bank = replace(self.bank, full_ms=full_ms)
+        self._judge_bank(at_ms)
+
+    # --- alarms --------------------------------------------------------------------
+
+    def put(self, i: int, new: Alarm) -> None:
+        """Replace alarm *i*; a change of what it shows, or of its cause, is a fact."""
+        old = self.alarms[i]
+        if new is old:
+            return
+        self.alarms[i] = new
+        if old.state is not new.state or (new.is_hidden and old.active != new.active):
+            rule = self.site.rules[new.index]
+            detail = self.troubles.get(new.subject, "")
+            if rule.measure is not Measure.TROUBLE:
+                detail = ""
+            self.facts.append(
+                AlarmFact(
+                    at_ms=max(self.now_ms, new.since_ms),
+                    alarm=rule.name,
+                    subject=new.where or new.subject,
+                    priority=rule.priority,
+                    state=new.state.value,
+                    was=old.state.value,
+                    value=new.value,
+                    unit=rule.measure.unit,
+                    message=message(rule, new, self.site, detail=detail),
+                )
+            )
+
+    def _where(self, alarm: Alarm) -> tuple[str, int | None]:
+        """Return the subject with the cell that is worst now, and the value there."""
+        measure = self.site.rules[alarm.index].measure
+        if measure.scope is not Scope.PACK:
+            return alarm.subject, alarm.value
+        pack = self.packs[self.site.pack_at[alarm.subject]]
+        if measure is Measure.DATA_AGE:
+            return alarm.subject, self.now_ms - pack.heard_ms
+        value, part = measures.measure(measure, pack, self.site, self.now_ms)
+        return f"{alarm.subject}/{part}" if part else alarm.subject, value
+
+    def _suppress(self) -> None:
+        """Hide what an active cause explains; never the cause itself."""
+        for i, alarm in enumerate(self.alarms):
+            causes = self.site.rules[alarm.index].suppressed_by
+            if not causes or (not alarm.holds and not alarm.suppressed):
+                continue
+            is_explained = any(
+                other.active
+                and other.subject == alarm.subject
+                and self.site.rules[other.index].name in causes
+                for other in self.alarms
+            )
+            if is_explained != alarm.suppressed:
+                new = replace(alarm, suppressed=is_explained)
+                if alarm.suppressed and alarm.base is not AlarmState.NORMAL:
+                    new = new.judged_afresh(self.now_ms)
+                self.put(i, new)
+
+    # --- outputs -------------------------------------------------------------------
+
+    def _drive(self) -> None:
+        alarms = tuple(self.alarms)
+        view = View(
+            before_ms=self.driven_ms,
+            now_ms=self.now_ms,
+            site=self.site,
+            packs=tuple(self.packs),
+            alarms=alarms,
+            holding=tuple(alarm for alarm in alarms if alarm.holds),
+            bank=self.bank,
+        )
+        was, self.driven_ms = self.outputs, self.now_ms
+        self.outputs, charge_counts_anew = decided(was, view)
+        if charge_counts_anew:
+            self.bank = replace(self.bank, returned_ma_ms=0)
+        for output, old, new in zip(self.site.outputs, was, self.outputs, strict=True):
+            if (old.called, old.because) != (new.called, new.because):
+                self.facts.append(
+                    OutputFact(
+                        at_ms=self.now_ms,
+                        output=output.name,
+                        role=output.role,
+                        energised=new.called,
+                        because=new.because,
+                    )
+                )

@@ -1,0 +1,121 @@
+"""Short makers of sites, readings and histories for tests of the core."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from tocsin.core.engine import Outcome, step
+from tocsin.core.events import Event, Fact, Reading, ReadingFailed, Tick
+from tocsin.core.model import Bank, Pack, Sample
+from tocsin.core.rules import Action, Measure, Priority, Role, Rule
+from tocsin.core.site import Output, Site, Timing
+from tocsin.core.state import State, fresh
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+CHARGE = Action(role=Role.CHARGE_PERMIT)
+ALL_LOADS = Action(role=Role.LOAD_PERMIT)
+
+
+def stage(number: int) -> Action:
+    return Action(role=Role.LOAD_PERMIT, stage=number)
+
+
+def rule(name: str = "high-cell", **changes: Any) -> Rule:
+    values: dict[str, Any] = {
+        "name": name,
+        "measure": Measure.HIGHEST_CELL,
+        "trip_at": 3_600,
+        "clear_at": 3_450,
+        "priority": Priority.MEDIUM,
+    }
+    return Rule(**(values | changes))
+
+
+def low_rule(name: str = "low-cell", **changes: Any) -> Rule:
+    values: dict[str, Any] = {
+        "measure": Measure.LOWEST_CELL,
+        "trip_at": 3_000,
+        "clear_at": 3_250,
+        "priority": Priority.HIGH,
+    }
+    return rule(name, **(values | changes))
+
+
+def output(name: str, role: Role, **changes: Any) -> Output:
+    values: dict[str, Any] = {"min_off_ms": 0}
+    return Output(name=name, role=role, **(values | changes))
+
+
+def site(
+    *rules: Rule,
+    outputs: Iterable[Output] = (),
+    packs: tuple[str, ...] = ("left",),
+    cells: int = 4,
+    strings: tuple[str, ...] = (),
+    **changes: Any,
+) -> Site:
+    names = strings or packs
+    bank = Bank(
+        packs=tuple(
+            Pack(name=name, cells=cells, string=string)
+            for name, string in zip(packs, names, strict=True)
+        ),
+        capacity_mah=100_000,
+    )
+    values: dict[str, Any] = {"timing": Timing(good_scans=1)}
+    return Site(
+        name="Fern Ridge hut",
+        bank=bank,
+        rules=rules,
+        outputs=tuple(outputs),
+        **(values | changes),
+    )
+
+
+def sample(*cells_mv: int, **changes: Any) -> Sample:
+    values: dict[str, Any] = {"temps_dc": (200,), "current_ma": 0}
+    return Sample(cells_mv=cells_mv or (3_300,) * 4, **(values | changes))
+
+
+def reading(at_ms: int, *cells_mv: int, pack: str = "left", **changes: Any) -> Reading:
+    return Reading(at_ms=at_ms, pack=pack, sample=sample(*cells_mv, **changes))
+
+
+class Player:
+    """Feeds events to the core and keeps every outcome."""
+
+    def __init__(self, of: Site, *, now_ms: int = 0) -> None:
+        self.site = of
+        self.state: State = fresh(of, now_ms=now_ms)
+        self.outcomes: list[Outcome] = []
+
+    def play(self, *events: Event) -> Outcome:
+        for event in events:
+            self.outcomes.append(step(self.state, event, self.site))
+            self.state = self.outcomes[-1].state
+        return self.outcomes[-1]
+
+    def tick(self, at_ms: int) -> Outcome:
+        return self.play(Tick(at_ms=at_ms))
+
+    def fail(self, at_ms: int, reason: str = "silent", pack: str = "left") -> Outcome:
+        return self.play(ReadingFailed(at_ms=at_ms, pack=pack, reason=reason))
+
+    @property
+    def facts(self) -> list[Fact]:
+        return [fact for outcome in self.outcomes for fact in outcome.facts]
+
+    def level(self, name: str) -> bool:
+        return next(d.energised for d in self.outcomes[-1].demands if d.output == name)
+
+    def because(self, name: str) -> tuple[str, ...]:
+        return next(d.because for d in self.outcomes[-1].demands if d.output == name)
+
+    def alarm(self, name: str, subject: str = "left") -> str:
+        return next(
+            a.state.value
+            for a in self.state.alarms
+            if self.site.rules[a.index].name == name and a.subject == subject
+        )
