@@ -1,1 +1,9 @@
-"""The site file: models, loader, presets and checks."""
+"""The site file: models, loader with line numbers, chemistry presets, checks."""
+
+from tocsin_config.build import load
+from tocsin_config.doubts import doubts
+from tocsin_config.driven import driven_by
+from tocsin_config.problems import Problem, SiteFileError
+from tocsin_config.setup import Setup
+
+__all__ = ["Problem", "Setup", "SiteFileError", "doubts", "driven_by", "load"]

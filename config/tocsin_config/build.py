@@ -1,0 +1,264 @@
+"""From tables to a setup: rules resolved, names found, numbers in integers."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from tocsin.core.model import Bank, Pack
+from tocsin.core.rules import Rule, Unit
+from tocsin.core.site import Site, Timing
+from tocsin.ports import BrokerSpec
+from tocsin_config.document import read
+from tocsin_config.findings import Findings
+from tocsin_config.models import SiteFile
+from tocsin_config.outputs import build_outputs
+from tocsin_config.packs import Packs
+from tocsin_config.presets import Preset, preset
+from tocsin_config.problems import Key, SiteFileError, suggestion
+from tocsin_config.rules import Resolver, Scale, merged
+from tocsin_config.setup import Origin, Setup
+from tocsin_config.validate import validate
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from tocsin_config.document import Document
+    from tocsin_config.rule_models import RuleTable
+
+LIMITS = [("bank", "chemistry"), ("protection",), ("timing",)]
+POLLS_BEFORE_STALE = 2
+
+
+def load(path: Path) -> Setup:
+    """Return the setup that the site file at *path* describes.
+
+    Raises:
+        SiteFileError: anything is wrong with it or with a file that it includes.
+    """
+    raw, document, problems = read(path)
+    if not raw and problems:
+        raise SiteFileError(tuple(problems))
+    valid = validate(SiteFile, document.data, document)
+    problems += valid.problems
+    findings = Findings(document=document, broken=valid.broken)
+    setup = None
+    if valid.model is not None and not document.mangled:
+        setup = _build(valid.model, raw, findings)
+        problems += findings.problems
+    if problems or setup is None:
+        raise SiteFileError(tuple(sorted(set(problems))))
+    return setup
+
+
+def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
+    document, broken = findings.document, findings.broken
+    chosen = preset(file.bank.chemistry)
+    scale = _scale(file, chosen)
+    _between(file, scale, findings)
+    rules = _rules(file, chosen, scale, findings)
+    every = {t.name for t in (*chosen.rule, *file.rule)}
+    outputs, pins = build_outputs(file, every, findings)
+    packs = Packs(
+        findings=findings,
+        folder=document.file.parent,
+        cells=scale.cells,
+        is_bank_known=not any(key[:1] == ("bank",) for key in broken),
+    )
+    sources = packs.sources(file.pack)
+    if broken or findings.problems:
+        return None
+    site = Site(
+        name=file.site.name or document.file.stem,
+        bank=_bank(file, scale),
+        rules=rules,
+        outputs=outputs,
+        timing=_timing(file),
+        chemistry=chosen.chemistry,
+        low_cut_mv=scale.low_cut_mv,
+        high_cut_mv=scale.high_cut_mv,
+        cold_charge_dc=scale.cold_charge_dc,
+    )
+    every_byte = b"".join((raw, *packs.included.values()))
+    return Setup(
+        path=document.file,
+        sha256=hashlib.sha256(every_byte).hexdigest(),
+        site=site,
+        sources=sources,
+        pins=pins,
+        pins_driver=file.gpio.pins,
+        journal_folder=document.file.parent / file.journal.folder,
+        broker=_broker(file, document),
+        page_host=file.page.host,
+        page_port=file.page.port,
+        poll_ms=Unit.SECONDS.inside(file.timing.poll_s),
+        lead_min=file.forecast.lead_min,
+        absorption_v=file.charging.absorption_v,
+        origin=Origin(document=document, tables=file),
+    )
+
+
+def _scale(file: SiteFile, chosen: Preset) -> Scale:
+    own, usual = file.protection, chosen.protector
+    low_v = usual.low_cell_v if own.low_cell_v is None else own.low_cell_v
+    high_v = usual.high_cell_v if own.high_cell_v is None else own.high_cell_v
+    cold_c = usual.cold_charge_c if own.cold_charge_c is None else own.cold_charge_c
+    return Scale(
+        capacity_mah=round(file.bank.capacity_ah * 1_000),
+        cells=file.bank.cells_in_series,
+        low_cut_mv=Unit.MV.inside(low_v),
+        high_cut_mv=Unit.MV.inside(high_v),
+        cold_charge_dc=Unit.DC.inside(cold_c),
+        stale_ms=Unit.SECONDS.inside(file.timing.stale_s),
+    )
+
+
+def _bank(file: SiteFile, scale: Scale) -> Bank:
+    packs = tuple(
+        Pack(name=t.name, cells=scale.cells, string=t.string or t.name)
+        for t in file.pack
+    )
+    return Bank(packs=packs, capacity_mah=scale.capacity_mah)
+
+
+def _timing(file: SiteFile) -> Timing:
+    own, ms = file.timing, Unit.SECONDS.inside
+    return Timing(
+        stale_ms=ms(own.stale_s),
+        good_scans=own.good_scans,
+        shed_settle_ms=ms(own.shed_settle_s),
+        shed_confirm_ms=ms(own.shed_confirm_s),
+        restore_gap_ms=ms(own.restore_gap_s),
+        restore_permille=Unit.PERMILLE.inside(own.restore_pct),
+        horn_cap_ms=ms(own.horn_cap_s_per_hour),
+    )
+
+
+def _broker(file: SiteFile, document: Document) -> BrokerSpec | None:
+    own = file.mqtt
+    if own is None:
+        return None
+    secret = own.password_file
+    return BrokerSpec(
+        host=own.host,
+        port=own.port,
+        base=own.base,
+        username=own.username,
+        password_file=None if secret is None else document.file.parent / secret,
+        keepalive_s=own.keepalive_s,
+    )
+
+
+def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
+    """Tell what is wrong between keys of the simple tables."""
+    if scale.low_cut_mv >= scale.high_cut_mv:
+        given = file.protection.low_cell_v is not None
+        path = ("protection", "low_cell_v" if given else "high_cell_v")
+        wrong = (
+            f"low cut-off {Unit.MV.text(scale.low_cut_mv)}, "
+            f"high cut-off {Unit.MV.text(scale.high_cut_mv)}"
+        )
+        right = "low_cell_v below high_cell_v, and the right chemistry"
+        findings.tell(
+            path, wrong, right, needs=[("bank", "chemistry"), ("protection",)]
+        )
+    timing = file.timing
+    if timing.stale_s < POLLS_BEFORE_STALE * timing.poll_s:
+        path = (
+            "timing",
+            "stale_s" if "stale_s" in timing.model_fields_set else "poll_s",
+        )
+        wrong = f"stale after {timing.stale_s:g} s, read every {timing.poll_s:g} s"
+        findings.tell(
+            path, wrong, "a stale_s of at least twice poll_s", needs=[("timing",)]
+        )
+    mqtt = file.mqtt
+    if mqtt is not None and mqtt.password_file is not None and not mqtt.username:
+        wrong = "a password without a username"
+        findings.tell(
+            ("mqtt", "password_file"), wrong, "username as well", needs=[("mqtt",)]
+        )
+
+
+def _rules(
+    file: SiteFile, chosen: Preset, scale: Scale, findings: Findings
+) -> tuple[Rule, ...]:
+    named = [(("rule", i, "name"), t.name) for i, t in enumerate(file.rule)]
+    findings.twice(named, "the rule is there already", "one [[rule]] table a rule")
+    presets = {table.name: table for table in chosen.rule}
+    own = {table.name: i for i, table in enumerate(file.rule)}
+    made = [
+        _resolved(table, own.get(table.name), file, scale, findings)
+        for table in chosen.rule
+    ]
+    for i, table in enumerate(file.rule):
+        if table.name in presets:
+            _same_measure(i, table, presets[table.name], findings)
+        elif table.measure is None:
+            right = f"a measure for a new rule; or {suggestion(table.name, presets)}"
+            findings.tell(("rule", i, "measure"), "is missing", right)
+        else:
+            made.append(_resolved(None, i, file, scale, findings))
+    known = presets.keys() | own.keys()
+    for i, table in enumerate(file.rule):
+        for j, name in enumerate(table.suppressed_by):
+            if name not in known:
+                path = ("rule", i, "suppressed_by", j)
+                wrong, right = f"unknown rule {name!r}", suggestion(name, known)
+                findings.tell(path, wrong, right, needs=findings.nameless("rule"))
+    return _in_service([rule for rule in made if rule is not None])
+
+
+def _in_service(rules: list[Rule]) -> tuple[Rule, ...]:
+    names = {rule.name for rule in rules}
+    return tuple(
+        replace(rule, suppressed_by=tuple(n for n in rule.suppressed_by if n in names))
+        for rule in rules
+    )
+
+
+def _same_measure(i: int, own: RuleTable, table: RuleTable, findings: Findings) -> None:
+    if own.measure is not None and own.measure is not table.measure:
+        wrong = f"{own.name} of the preset is on {table.measure}"
+        findings.tell(("rule", i, "measure"), wrong, "a new name for another measure")
+
+
+def _resolved(
+    table: RuleTable | None,
+    i: int | None,
+    file: SiteFile,
+    scale: Scale,
+    findings: Findings,
+) -> Rule | None:
+    """Return a preset's rule with table *i* of the site over it; None if not used."""
+    own = None if i is None else file.rule[i]
+    whole = merged(table, own) if own is not None else table
+    if whole is None:
+        return None
+    resolver = Resolver(scale=scale, tell=_teller(i, whole.name, findings))
+    rises = None
+    if table is not None and own is not None:
+        plain = Resolver(scale=scale, tell=lambda *_: None).rule(table)
+        rises = None if plain is None else plain.rises
+    rule = resolver.rule(whole, rises=rises)
+    return rule if whole.enabled else None
+
+
+def _teller(
+    i: int | None, name: str, findings: Findings
+) -> Callable[[Key, str, str], None]:
+    """Return what tells a mistake of a rule: at its table, or at the whole preset."""
+
+    def tell(key: Key, wrong: str, right: str) -> None:
+        if i is None:
+            what = f"{name}: {'.'.join(map(str, key))} {wrong}"
+            findings.tell(("protection",), what, right, needs=LIMITS)
+        elif key[0] in {"actions", "gate"}:
+            findings.tell(("rule", i, *key), wrong, right)
+        else:
+            needs = [*LIMITS, ("rule", i)]
+            findings.tell(("rule", i, *key), wrong, right, needs=needs)
+
+    return tell

@@ -1,0 +1,204 @@
+"""What a site file may say but hardly should: legal, and dangerous."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias
+
+from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
+from tocsin.ports import SerialLine, TcpLine
+from tocsin_config.document import Document
+from tocsin_config.driven import ALERTS, driven_by, drives
+from tocsin_config.presets import preset
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tocsin_config.problems import Key, Problem
+    from tocsin_config.rule_models import RuleTable
+    from tocsin_config.setup import Setup
+
+Doubt: TypeAlias = "tuple[Key, str, str]"
+
+PULLED_UP = frozenset(f"GPIO{number}" for number in range(9))
+"""Pulled up until a program takes them: Raspberry Pi documentation, GPIO and the
+40-pin header, alternative functions and default pulls of GPIO 0 to 8."""
+
+WANTED = {
+    Role.CHARGE_PERMIT: "nothing can stop a charger",
+    Role.LOAD_PERMIT: "nothing can shed a load ahead of the cut-off",
+    Role.HORN: "nobody is woken",
+    Role.HEARTBEAT: "a hung computer leaves every permit as it was",
+}
+
+
+def doubts(setup: Setup) -> tuple[Problem, ...]:
+    """Return what is doubtful with a site file that loads, by line."""
+    origin = setup.origin
+    document = Document(file=setup.path) if origin is None else origin.document
+    found = [
+        document.problem(*doubt)
+        for look in (_cut_offs, _chargers, _outputs, _pins, _wanted, _unheard)
+        for doubt in look(setup)
+    ]
+    found += [document.problem(*d) for look in (_sources, _off) for d in look(setup)]
+    return tuple(sorted(found))
+
+
+def _rule_key(setup: Setup, name: str) -> Key:
+    """Return where a rule stands: its own table, or the line that names the preset."""
+    tables = () if setup.origin is None else setup.origin.tables.rule
+    for i, table in enumerate(tables):
+        if table.name == name:
+            return ("rule", i)
+    return ("bank", "chemistry")
+
+
+def _cut_offs(setup: Setup) -> Iterator[Doubt]:
+    """Limits that come at or after the protector's own."""
+    site = setup.site
+    for rule in site.rules:
+        at, unit = _rule_key(setup, rule.name), rule.measure.unit
+        trip = f"{rule.name} trips at {unit.text(rule.trip_at)}"
+        match rule.measure:
+            case Measure.LOWEST_CELL if rule.trip_at <= site.low_cut_mv:
+                cut = Unit.MV.text(site.low_cut_mv)
+                wrong = f"{trip}, not before the protector's cut-off at {cut}"
+                yield at, wrong, f"a trip limit above {cut}"
+            case Measure.HIGHEST_CELL | Measure.HIGHEST_CELL_AHEAD if (
+                rule.rises and rule.trip_at >= site.high_cut_mv
+            ):
+                cut = Unit.MV.text(site.high_cut_mv)
+                wrong = f"{trip}, not before the protector's cut-off at {cut}"
+                yield at, wrong, f"a trip limit below {cut}"
+            case Measure.COLDEST if (
+                _acts_on(rule, Role.CHARGE_PERMIT)
+                and not rule.rises
+                and rule.trip_at < site.cold_charge_dc
+            ):
+                cut = Unit.DC.text(site.cold_charge_dc)
+                wrong = f"{trip}; the protector refuses charge from {cut} down"
+                yield at, wrong, f"a trip limit of {cut} or more"
+
+
+def _acts_on(rule: Rule, role: Role) -> bool:
+    return any(action.role is role for action in rule.actions)
+
+
+def _chargers(setup: Setup) -> Iterator[Doubt]:
+    limits = [
+        rule.trip_at
+        for rule in setup.site.rules
+        if rule.measure is Measure.HIGHEST_CELL and _acts_on(rule, Role.CHARGE_PERMIT)
+    ]
+    if setup.absorption_v is None or not limits:
+        return
+    limit, cells = min(limits), setup.site.bank.packs[0].cells
+    cell_mv = Unit.MV.inside(setup.absorption_v / cells)
+    if cell_mv >= limit:
+        wrong = (
+            f"{setup.absorption_v:g} V is {Unit.MV.text(cell_mv)} a cell; charging is "
+            f"inhibited from {Unit.MV.text(limit)}"
+        )
+        right = f"below {limit * cells / 1000:.1f} V for {cells} cells"
+        yield ("charging", "absorption_v"), wrong, right
+
+
+def _outputs(setup: Setup) -> Iterator[Doubt]:
+    site = setup.site
+    for i, output in enumerate(site.outputs):
+        is_beat = output.role is Role.HEARTBEAT
+        if not is_beat and not driven_by(output, site.rules):
+            wrong = f"no rule drives the {output.role} {output.name}"
+            yield ("output", i), wrong, "a rule that acts on it, or leave it out"
+    loads = [o for o in site.outputs if o.role is Role.LOAD_PERMIT]
+    stages = {output.stage for output in loads}
+    for hole in sorted(set(range(1, max(stages, default=0))) - stages):
+        i = next(i for i, o in enumerate(site.outputs) if o.stage > hole)
+        yield ("output", i, "stage"), f"no load stage {hole}", "stages without holes"
+
+
+def _pins(setup: Setup) -> Iterator[Doubt]:
+    for i, pin in enumerate(setup.pins):
+        if pin.pin in PULLED_UP and not pin.active_low:
+            wrong = f"{pin.pin} is pulled up at boot, so {pin.output} may energise then"
+            right = "one of GPIO9 to GPIO27, with a pull-down at the relay's driver"
+            yield ("output", i, "pin"), wrong, right
+        if pin.active_low:
+            wrong = f"{pin.output} energises when the pin is low, as a dead pin may be"
+            right = "a relay driver that needs a high pin"
+            yield ("output", i, "active_low"), wrong, right
+    if setup.pins_driver == "simulated" and setup.pins:
+        right = '[gpio] pins = "lgpio" where relays are wired'
+        yield ("gpio", "pins"), "pins are simulated: no relay moves", right
+
+
+def _wanted(setup: Setup) -> Iterator[Doubt]:
+    roles = {output.role for output in setup.site.outputs}
+    for role, why in WANTED.items():
+        if role not in roles:
+            yield ("output",), f"no {role}: {why}", f"an [[output]] of role {role}"
+
+
+def _unheard(setup: Setup) -> Iterator[Doubt]:
+    site = setup.site
+    if any(output.role in ALERTS for output in site.outputs):
+        return
+    unheard = [
+        rule.name
+        for rule in site.rules
+        if rule.priority is not Priority.LOW
+        and not any(drives(rule, output) for output in site.outputs)
+    ]
+    if unheard:
+        wrong = f"alarms that move nothing and sound nowhere: {', '.join(unheard)}"
+        yield ("output",), wrong, "a horn or a beacon"
+
+
+def _sources(setup: Setup) -> Iterator[Doubt]:
+    for i, source in enumerate(setup.sources):
+        if source.driver == "trace":
+            wrong = f"{source.name} exists in recordings only: `run` cannot read it"
+            right = "another driver, or only `tocsin replay`"
+            yield ("pack", i, "driver"), wrong, right
+    if len(setup.sources) == 1:
+        wrong = "one pack is the only source: nothing can contradict it"
+        yield ("pack",), wrong, "a second source, or a protector that is independent"
+        return
+    places = {_place(source.line) for source in setup.sources}
+    if len(places) == 1 and None not in places:
+        wrong = "every pack is read over one line: it fails for all of them at once"
+        yield ("pack",), wrong, "a line of its own for each pack, where that can be had"
+
+
+def _place(line: TcpLine | SerialLine | None) -> str | None:
+    match line:
+        case TcpLine():
+            return f"{line.host.lower()}:{line.port}"
+        case SerialLine():
+            return line.device
+        case None:
+            return None
+
+
+def _off(setup: Setup) -> Iterator[Doubt]:
+    """Protective rules of the preset that the site takes away."""
+    if setup.origin is None:
+        return
+    presets = {t.name: t for t in preset(setup.site.chemistry.name).rule}
+    for i, own in enumerate(setup.origin.tables.rule):
+        table = presets.get(own.name)
+        if table is None or not _permits(table):
+            continue
+        if not own.enabled:
+            wrong = f"{own.name} guards {', '.join(_permits(table))} and is off"
+            yield ("rule", i, "enabled"), wrong, "its limits changed, not its service"
+        elif "actions" in own.model_fields_set:
+            gone = [word for word in _permits(table) if word not in own.actions]
+            if gone:
+                wrong = f"{own.name} no longer acts on {', '.join(gone)}"
+                yield ("rule", i, "actions"), wrong, f"{', '.join(gone)} as well"
+
+
+def _permits(table: RuleTable) -> list[str]:
+    permits = (Role.CHARGE_PERMIT.value, Role.LOAD_PERMIT.value)
+    return [word for word in table.actions if word.startswith(permits)]

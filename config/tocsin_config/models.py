@@ -1,0 +1,224 @@
+"""The tables of a site file, as pydantic models. Units are in the names."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, TypeAlias, get_args
+
+from pydantic import Field
+
+from tocsin.core.rules import Role
+from tocsin_config.fields import NAME, Table, choice, name_field, needed, optional
+from tocsin_config.rule_models import RuleTable  # noqa: TC001 pydantic reads it
+
+Driver: TypeAlias = Literal[
+    "modbus-map", "sunspec", "rv-c", "dbc", "trace", "simulated"
+]
+Preset: TypeAlias = Literal["lfp", "nmc", "lto", "sodium-ion"]
+DRIVERS = get_args(Driver)
+PRESETS = get_args(Preset)
+PORT = {"ge": 1, "le": 65_535}
+PIN = r"^GPIO(\d|1\d|2[0-7])$"
+HOST = r"^[^\s/]{1,253}$"
+NO_SLASH = r"^[^+#/\s]+(/[^+#/\s]+)*$"
+
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+PORT_RIGHT = "a port number from 1 to 65535"
+
+
+class SiteTable(Table):
+    """``[site]``: what the site is called."""
+
+    name: Text | None = optional('a name in quotes, such as "Fern Ridge hut"')
+
+
+class BankTable(Table):
+    """``[bank]``: the cells."""
+
+    chemistry: Preset = choice("preset", PRESETS, default="lfp")
+    capacity_ah: float = needed(
+        "the nameplate of one pack in Ah, above 0, such as 280", 280, gt=0, le=100_000
+    )
+    cells_in_series: int = needed(
+        "the number of series cells of one pack, 1 to 400, such as 16", 16, ge=1, le=400
+    )
+
+
+class ProtectionTable(Table):
+    """``[protection]``: where the battery's own protector cuts off."""
+
+    low_cell_v: float | None = optional(
+        "the protector's low cut-off of one cell in V, such as 2.80", ge=0.5, le=5
+    )
+    high_cell_v: float | None = optional(
+        "the protector's high cut-off of one cell in V, such as 3.75", ge=0.5, le=5
+    )
+    cold_charge_c: float | None = optional(
+        "where the protector refuses charge, in degC, such as 5.0", ge=-60, le=60
+    )
+
+
+class ChargingTable(Table):
+    """``[charging]``: what the chargers are set to."""
+
+    absorption_v: float | None = optional(
+        "the chargers' absorption voltage of one pack in V, such as 55.2",
+        gt=0,
+        le=2_000,
+    )
+
+
+class ForecastTable(Table):
+    """``[forecast]``."""
+
+    lead_min: float = optional(
+        "minutes of warning before a cut-off, 1 to 240, such as 15", 15, ge=1, le=240
+    )
+
+
+class PackTable(Table):
+    """``[[pack]]``: one battery, and how it is read."""
+
+    name: str = name_field("left")
+    driver: Driver = choice("driver", DRIVERS, examples=["trace"])
+    string: str | None = optional(
+        'a name for packs in series with each other, such as "A"', pattern=NAME
+    )
+    host: str | None = optional(
+        'a host name or address, such as "192.0.2.10"', pattern=HOST
+    )
+    port: int | None = optional(f"{PORT_RIGHT}, such as 502", **PORT)
+    framing: Literal["tcp", "rtu"] | None = choice(
+        "framing", ("tcp", "rtu"), default=None
+    )
+    serial: str | None = optional(
+        'a serial device, such as "/dev/ttyUSB0"', min_length=1
+    )
+    baud: int | None = optional(
+        "a speed in baud, 300 to 4000000, such as 19200", ge=300, le=4_000_000
+    )
+    parity: Literal["E", "N", "O"] | None = choice(
+        "parity", ("E", "N", "O"), default=None
+    )
+    stop_bits: int | None = optional("1 or 2", ge=1, le=2)
+    unit: int | None = optional("a Modbus unit from 1 to 247, such as 1", ge=1, le=247)
+    timeout_s: float | None = optional(
+        "seconds one request may take, 0.05 to 30, such as 1.0", ge=0.05, le=30
+    )
+    retries: int | None = optional("how often to try again, 0 to 10", ge=0, le=10)
+    map: Any = optional('a [pack.map] table, or a file name such as "map.toml"')
+    base: int | None = optional(
+        "the register where the models begin, such as 40000", ge=0, le=65_535
+    )
+    current_sign: Literal["charge-positive", "discharge-positive"] | None = choice(
+        "sign", ("charge-positive", "discharge-positive"), default=None
+    )
+    interface: str | None = optional(
+        'a python-can interface, such as "socketcan"', pattern=NAME
+    )
+    channel: str | None = optional('a CAN channel, such as "can0"', min_length=1)
+    instance: int | None = optional("an RV-C instance from 0 to 255", ge=0, le=255)
+    file: str | None = optional(
+        'a DBC file beside this file, such as "bank.dbc"', min_length=1
+    )
+    seed: int | None = optional("a whole number, 0 or more", ge=0, le=2**63)
+
+
+class OutputTable(Table):
+    """``[[output]]``: one relay, horn or lamp."""
+
+    name: str = name_field("charge")
+    role: Annotated[Role, Field(strict=False)] = choice("role", Role, examples=["horn"])
+    stage: int | None = optional(
+        "a stage from 1 to 9, 1 is shed first, such as 1", ge=1, le=9
+    )
+    pin: str | None = optional("a pin from GPIO0 to GPIO27, in quotes", pattern=PIN)
+    active_low: bool = optional("true or false", default=False)
+    hold_s: float | None = optional("seconds, 0 to 3600, such as 300", ge=0, le=3_600)
+    min_on_s: float | None = optional("seconds, 0 to 86400", ge=0, le=86_400)
+    min_off_s: float | None = optional("seconds, 0 to 86400", ge=0, le=86_400)
+    rules: Annotated[tuple[str, ...], Field(strict=False)] | None = optional(
+        'a list of rule names, such as ["low-cell"]'
+    )
+
+
+class GpioTable(Table):
+    """``[gpio]``."""
+
+    pins: Literal["simulated", "lgpio"] = choice(
+        "pin driver", ("simulated", "lgpio"), default="simulated"
+    )
+
+
+class JournalTable(Table):
+    """``[journal]``."""
+
+    folder: str = optional(
+        'a folder, such as "/var/lib/tocsin"', "/var/lib/tocsin", min_length=1
+    )
+
+
+class MqttTable(Table):
+    """``[mqtt]``: the broker. Without the table nothing is published."""
+
+    host: str = optional('a host, such as "127.0.0.1"', "127.0.0.1", pattern=HOST)
+    port: int = optional(f"{PORT_RIGHT}, such as 1883", 1_883, **PORT)
+    base: str = optional(
+        'first topic levels without + # or blanks, such as "tocsin"',
+        "tocsin",
+        pattern=NO_SLASH,
+    )
+    username: str = optional("a user name in quotes", "")
+    password_file: str | None = optional(
+        "a file that holds the password alone", min_length=1
+    )
+    keepalive_s: int = optional("seconds, 5 to 3600, such as 30", 30, ge=5, le=3_600)
+
+
+class PageTable(Table):
+    """``[page]``."""
+
+    host: str = optional('an address, such as "127.0.0.1"', "127.0.0.1", pattern=HOST)
+    port: int = optional(f"{PORT_RIGHT}, such as 8460", 8_460, **PORT)
+
+
+class TimingTable(Table):
+    """``[timing]``: times and amounts that are the site's, not one rule's."""
+
+    poll_s: float = optional(
+        "seconds between polls, 0.1 to 60, such as 1", 1.0, ge=0.1, le=60
+    )
+    stale_s: float = optional("seconds, 1 to 600, such as 10", 10.0, ge=1, le=600)
+    good_scans: int = optional("a number of readings, 1 to 1000", 5, ge=1, le=1_000)
+    shed_settle_s: float = optional("seconds, 0 to 600", 5.0, ge=0, le=600)
+    shed_confirm_s: float = optional("seconds, 1 to 3600", 20.0, ge=1, le=3_600)
+    restore_gap_s: float = optional("seconds, 0 to 86400", 300.0, ge=0, le=86_400)
+    restore_pct: float = optional("percent, 0 to 100", 5.0, ge=0, le=100)
+    horn_cap_s_per_hour: float = optional("seconds, 10 to 3600", 600.0, ge=10, le=3_600)
+
+
+class SiteFile(Table):
+    """A whole site file."""
+
+    site: SiteTable = optional("a [site] table", SiteTable())
+    bank: BankTable = needed(
+        "a [bank] table with capacity_ah and cells_in_series",
+        {"capacity_ah": 280, "cells_in_series": 16},
+    )
+    protection: ProtectionTable = optional("a [protection] table", ProtectionTable())
+    charging: ChargingTable = optional("a [charging] table", ChargingTable())
+    forecast: ForecastTable = optional("a [forecast] table", ForecastTable())
+    pack: Annotated[tuple[PackTable, ...], Field(strict=False, min_length=1)] = needed(
+        "at least one [[pack]] table with name and driver",
+        [{"name": "left", "driver": "trace"}],
+    )
+    output: Annotated[tuple[OutputTable, ...], Field(strict=False)] = optional(
+        "[[output]] tables, one an output", ()
+    )
+    rule: Annotated[tuple[RuleTable, ...], Field(strict=False)] = optional(
+        "[[rule]] tables, one a rule", ()
+    )
+    gpio: GpioTable = optional("a [gpio] table", GpioTable())
+    journal: JournalTable = optional("a [journal] table", JournalTable())
+    mqtt: MqttTable | None = optional("an [mqtt] table", None)
+    page: PageTable = optional("a [page] table", PageTable())
+    timing: TimingTable = optional("a [timing] table", TimingTable())

@@ -1,0 +1,211 @@
+"""``[[pack]]`` tables to sources: which keys go together, which addresses clash."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from tocsin.ports import SerialLine, SourceSpec, TcpLine
+from tocsin_config.maps import build_map, read_map_file
+from tocsin_config.problems import suggestion
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from tocsin.registers import RegisterMap
+    from tocsin_config.findings import Findings
+    from tocsin_config.models import PackTable
+
+EVERY = {"name", "driver", "string"}
+TCP = {"host", "port", "framing"}
+SERIAL = {"serial", "baud", "parity", "stop_bits"}
+MODBUS = EVERY | TCP | SERIAL | {"unit", "timeout_s", "retries"}
+CAN = EVERY | {"interface", "channel"}
+KEYS = {
+    "modbus-map": MODBUS | {"map"},
+    "sunspec": MODBUS | {"base", "current_sign"},
+    "rv-c": CAN | {"instance"},
+    "dbc": CAN | {"file"},
+    "trace": EVERY,
+    "simulated": EVERY | {"seed"},
+}
+NEEDED = {
+    "modbus-map": ("map",),
+    "rv-c": ("interface", "channel", "instance"),
+    "dbc": ("interface", "channel", "file"),
+}
+EXAMPLES = {
+    "map": 'a [pack.map] table, or a file name such as "map.toml"',
+    "interface": 'a python-can interface, such as "socketcan"',
+    "channel": 'a CAN channel, such as "can0"',
+    "instance": "an RV-C instance from 0 to 255",
+    "file": 'a DBC file beside this file, such as "bank.dbc"',
+}
+
+
+@dataclass(slots=True, kw_only=True)
+class Packs:
+    """Makes sources of the packs, and keeps the bytes of the files they include."""
+
+    findings: Findings
+    folder: Path
+    cells: int
+    is_bank_known: bool
+    included: dict[Path, bytes] = field(default_factory=dict)
+
+    def sources(self, tables: Sequence[PackTable]) -> tuple[SourceSpec, ...]:
+        """Return one source a pack; every mistake goes to the findings."""
+        specs = tuple(self._source(i, table) for i, table in enumerate(tables))
+        self._names(tables)
+        self._addresses(specs)
+        return specs
+
+    def _source(self, i: int, table: PackTable) -> SourceSpec:
+        self._keys(i, table)
+        retries = 1 if table.retries is None else table.retries
+        return SourceSpec(
+            name=table.name,
+            driver=table.driver,
+            cells=self.cells,
+            line=self._line(i, table),
+            unit=table.unit or 1,
+            timeout_ms=round((table.timeout_s or 1.0) * 1_000),
+            retries=retries,
+            options=self._options(i, table),
+        )
+
+    def _keys(self, i: int, table: PackTable) -> None:
+        allowed = KEYS[table.driver]
+        for key in sorted(table.model_fields_set - allowed):
+            right = suggestion(key, allowed)
+            self.findings.tell(("pack", i, key), f"not for {table.driver}", right)
+        for key in NEEDED.get(table.driver, ()):
+            if getattr(table, key) is None:
+                wrong = f"is missing; {table.driver} needs it"
+                self.findings.tell(("pack", i, key), wrong, EXAMPLES[key])
+
+    def _line(self, i: int, table: PackTable) -> TcpLine | SerialLine | None:
+        if table.driver not in {"modbus-map", "sunspec"}:
+            return None
+        given = table.model_fields_set
+        if ("host" in given) == ("serial" in given):
+            wrong = "both host and serial" if "host" in given else "no host or serial"
+            right = "host (and port), or serial (and baud, parity)"
+            self.findings.tell(("pack", i), wrong, right)
+            return None
+        stray = SERIAL if "host" in given else TCP
+        for key in sorted(given & stray):
+            with_what = "host" if "host" in given else "serial"
+            right = "host" if key in TCP else "serial"
+            wrong = f"has no meaning with {with_what}"
+            needs = [("pack", i, "host"), ("pack", i, "serial")]
+            self.findings.tell(
+                ("pack", i, key), wrong, f"only with {right}", needs=needs
+            )
+        if table.host is not None:
+            framing = table.framing or "tcp"
+            return TcpLine(host=table.host, port=table.port or 502, framing=framing)
+        return SerialLine(
+            device=table.serial or "",
+            baud=table.baud or 19_200,
+            parity=table.parity or "E",
+            stop_bits=table.stop_bits or 1,
+        )
+
+    def _options(self, i: int, table: PackTable) -> dict[str, Any]:
+        match table.driver:
+            case "modbus-map":
+                return {"map": self._map(i, table)}
+            case "sunspec":
+                sign = table.current_sign or "charge-positive"
+                return {"base": table.base, "current_sign": sign}
+            case "rv-c":
+                keys = ("interface", "channel", "instance")
+                return {key: getattr(table, key) for key in keys}
+            case "dbc":
+                file = self._included_file(i, table)
+                return {
+                    "interface": table.interface,
+                    "channel": table.channel,
+                    "file": file,
+                }
+            case "simulated":
+                return {} if table.seed is None else {"seed": table.seed}
+            case _:
+                return {}
+
+    def _map(self, i: int, table: PackTable) -> RegisterMap | None:
+        path = ("pack", i, "map")
+        cells = self.cells if self.is_bank_known else None
+        if isinstance(table.map, dict):
+            document = self.findings.document
+            made, problems = build_map(table.map, document, path, cells)
+        elif isinstance(table.map, str):
+            file = self.folder / table.map
+            raw, made, problems = read_map_file(file, cells)
+            if not raw and problems:
+                self.findings.tell(
+                    path, f"{table.map}: {problems[0].wrong}", problems[0].right
+                )
+                return None
+            self.included[file] = raw
+        else:
+            if table.map is not None:
+                self.findings.tell(path, "is no map", EXAMPLES["map"])
+            return None
+        self.findings.problems += problems
+        return made
+
+    def _included_file(self, i: int, table: PackTable) -> Path | None:
+        if table.file is None:
+            return None
+        file = self.folder / table.file
+        try:
+            self.included[file] = file.read_bytes()
+        except (OSError, ValueError) as exc:
+            wrong = f"{table.file} cannot be read: {exc}"
+            self.findings.tell(("pack", i, "file"), wrong, EXAMPLES["file"])
+        return file
+
+    def _names(self, tables: Sequence[PackTable]) -> None:
+        named = [(("pack", i, "name"), t.name) for i, t in enumerate(tables)]
+        self.findings.twice(named, "the name is taken", "a name for each pack")
+        strings = [t.string or f"\0{t.name}" for t in tables]
+        sizes = {strings.count(name) for name in strings}
+        if len(sizes) > 1:
+            self.findings.tell(
+                ("pack",),
+                "strings of unequal length",
+                "as many packs in series in each string",
+                needs=[("pack",)],
+            )
+
+    def _addresses(self, specs: Sequence[SourceSpec]) -> None:
+        named = [
+            (("pack", i, "unit"), (_place(spec.line), spec.unit))
+            for i, spec in enumerate(specs)
+            if spec.line is not None
+        ]
+        wrong = "two packs at one address and unit"
+        right = "a unit or an address for each pack"
+        self.findings.twice(named, wrong, right, whole=True)
+        lines: dict[object, TcpLine | SerialLine] = {}
+        for i, spec in enumerate(specs):
+            if spec.line is None:
+                continue
+            first = lines.setdefault(_place(spec.line), spec.line)
+            if first != spec.line:
+                wrong = "packs on one line with different settings"
+                right = "the same framing, baud, parity and stop_bits on one line"
+                self.findings.tell(("pack", i), wrong, right)
+
+
+def _place(line: TcpLine | SerialLine | None) -> object:
+    match line:
+        case TcpLine():
+            return line.host.lower(), line.port
+        case SerialLine():
+            return line.device
+        case None:
+            return None

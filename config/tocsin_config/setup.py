@@ -1,0 +1,58 @@
+"""What a site file comes to, ready for the daemon."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tocsin.core.site import Site
+    from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+    from tocsin_config.document import Document
+    from tocsin_config.models import SiteFile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Origin:
+    """The tables a setup came from, and where they stand."""
+
+    document: Document
+    tables: SiteFile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Setup:
+    """A checked site file.
+
+    Attributes:
+        path: The site file.
+        sha256: Of its bytes, followed by those of every file it includes, in the
+            order of the packs (``cat site.toml map.toml | sha256sum``).
+        site: What the core may know.
+        sources: One a pack, in the same order.
+        pins: One an output, in the same order.
+        pins_driver: ``simulated`` or ``lgpio``.
+        journal_folder: Where events are kept.
+        broker: None where nothing is published.
+        page_host, page_port: Where a page would be served.
+        poll_ms: Time between two readings of a pack.
+        lead_min: How long before a cut-off a person wants to know.
+        absorption_v: What the chargers are set to, of one pack; None if not said.
+        origin: For `doubts`, which need the lines; None if not made from a file.
+    """
+
+    path: Path
+    sha256: str
+    site: Site
+    sources: tuple[SourceSpec, ...]
+    pins: tuple[PinSpec, ...]
+    pins_driver: str = "simulated"
+    journal_folder: Path = Path("/var/lib/tocsin")
+    broker: BrokerSpec | None = None
+    page_host: str = "127.0.0.1"
+    page_port: int = 8_460
+    poll_ms: int = 1_000
+    lead_min: float = 15
+    absorption_v: float | None = None
+    origin: Origin | None = field(default=None, repr=False, compare=False)

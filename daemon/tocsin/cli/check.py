@@ -1,0 +1,197 @@
+"""``tocsin check``: everything wrong or doubtful with a site file, all at once."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tocsin_config import Problem, Setup, SiteFileError, doubts, driven_by, load
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from tocsin.core.rules import Rule
+
+ABOUT = """\
+Read a site file and say everything that is wrong with it, with lines; then what is
+legal but doubtful; then the rules as they will work, every limit worked out, and what
+moves which output. Nothing is switched and no battery is asked.
+"""
+
+ENDING = """\
+A line says: file:line: key: what is wrong; what would be right.
+Exit codes: 0 the file can be used (doubts allowed), 2 it is wrong.
+
+  tocsin check site.toml            for a person
+  tocsin check site.toml --json     for a program: ok, errors, doubts, rules, outputs
+
+A sound file is not a safe installation: prove every output at the site, and follow
+local codes and the battery maker's sheet. Tocsin is never the protection.
+"""
+
+RULE_HEAD = ("rule", "measure", "trip", "clear", "delay", "priority", "acts on")
+OUTPUT_HEAD = ("output", "role", "stage", "pin", "driven by")
+
+
+def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command."""
+    parser = commands.add_parser(
+        "check",
+        help="everything wrong or doubtful with a site file, with lines",
+        description=ABOUT,
+        epilog=ENDING,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("site", metavar="SITE", type=Path, help="the site file, TOML")
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, and return the exit code."""
+    setup: Setup | None = None
+    errors: tuple[Problem, ...] = ()
+    doubtful: tuple[Problem, ...] = ()
+    try:
+        setup = load(args.site)
+    except SiteFileError as exc:
+        errors = exc.problems
+    else:
+        doubtful = tuple(sorted((*doubts(setup), *_not_installed(setup))))
+    if args.json:
+        print(json.dumps(_report(setup, errors, doubtful)))
+    else:
+        _say(args.site, setup, errors, doubtful)
+    return 2 if errors else 0
+
+
+def _not_installed(setup: Setup) -> list[Problem]:
+    """Return a doubt for each driver that this installation does not have."""
+    installed = entry_points(group="tocsin.sources").names
+    origin = setup.origin
+    return [
+        origin.document.problem(
+            ("pack", i, "driver"),
+            f"no driver {source.driver} is installed: `run` cannot read {source.name}",
+            f"one of {', '.join(sorted(installed))}",
+        )
+        for i, source in enumerate(setup.sources)
+        if origin is not None
+        and source.driver != "trace"
+        and source.driver not in installed
+    ]
+
+
+def _report(
+    setup: Setup | None, errors: Sequence[Problem], doubtful: Sequence[Problem]
+) -> dict[str, Any]:
+    return {
+        "ok": not errors,
+        "errors": [_problem(problem) for problem in errors],
+        "doubts": [_problem(problem) for problem in doubtful],
+        "rules": [] if setup is None else [_rule(rule) for rule in setup.site.rules],
+        "outputs": [] if setup is None else _outputs(setup),
+        "lead_times": None,
+    }
+
+
+def _problem(problem: Problem) -> dict[str, Any]:
+    return {
+        "file": str(problem.file),
+        "line": problem.line,
+        "key": problem.key,
+        "wrong": problem.wrong,
+        "right": problem.right,
+    }
+
+
+def _rule(rule: Rule) -> dict[str, Any]:
+    unit = rule.measure.unit
+    return {
+        "rule": rule.name,
+        "measure": rule.measure.value,
+        "trip": unit.shown(rule.trip_at),
+        "clear": unit.shown(rule.clear_at),
+        "unit": unit.symbol,
+        "delay_s": rule.on_delay_ms / 1_000,
+        "priority": rule.priority.value,
+        "actions": _actions(rule),
+    }
+
+
+def _actions(rule: Rule) -> list[str]:
+    return [f"{a.role}/{a.stage}" if a.stage else a.role.value for a in rule.actions]
+
+
+def _outputs(setup: Setup) -> list[dict[str, Any]]:
+    return [
+        {
+            "output": output.name,
+            "role": output.role.value,
+            "stage": output.stage or None,
+            "pin": pin.pin,
+            "active_low": pin.active_low,
+            "rules": list(driven_by(output, setup.site.rules)),
+        }
+        for output, pin in zip(setup.site.outputs, setup.pins, strict=True)
+    ]
+
+
+def _say(
+    site: Path,
+    setup: Setup | None,
+    errors: Sequence[Problem],
+    doubtful: Sequence[Problem],
+) -> None:
+    for problem in errors:
+        print(problem)
+    if doubtful:
+        print("Doubtful, though it can be used:")
+    for problem in doubtful:
+        print(problem)
+    if setup is None:
+        print(f"{site}: {_many(len(errors), 'mistake')}; it cannot be used")
+        return
+    print(f"{site}: can be used, with {_many(len(doubtful), 'doubt')}\n")
+    _table(RULE_HEAD, (_row(rule) for rule in setup.site.rules))
+    print()
+    _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count or 'no'} {what}{'' if count == 1 else 's'}"
+
+
+def _row(rule: Rule) -> tuple[str, ...]:
+    unit = rule.measure.unit
+    return (
+        rule.name,
+        rule.measure.value,
+        unit.text(rule.trip_at),
+        unit.text(rule.clear_at),
+        f"{rule.on_delay_ms / 1_000:g} s",
+        rule.priority.value,
+        ", ".join(_actions(rule)) or "-",
+    )
+
+
+def _output_row(output: dict[str, Any]) -> tuple[str, ...]:
+    return (
+        output["output"],
+        output["role"],
+        str(output["stage"] or "-"),
+        f"{output['pin'] or '-'}{' low' if output['active_low'] else ''}",
+        ", ".join(output["rules"]) or "-",
+    )
+
+
+def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> None:
+    """Print rows in columns as wide as their widest word; the last runs free."""
+    every = [head, *rows]
+    widths = [max(map(len, column)) for column in zip(*every, strict=True)]
+    for row in every:
+        cells = [word.ljust(width) for word, width in zip(row, widths, strict=True)]
+        print("  ".join(cells).rstrip())
