@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
-from tocsin.ports import BrokerSpec
+from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
 from tocsin_config.document import read
 from tocsin_config.findings import Findings
 from tocsin_config.models import SiteFile
@@ -81,10 +81,28 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         high_cut_mv=scale.high_cut_mv,
         cold_charge_dc=scale.cold_charge_dc,
     )
-    every_byte = b"".join((raw, *packs.included.values()))
+    return _setup(
+        file,
+        document,
+        site=site,
+        sources=sources,
+        pins=pins,
+        read_bytes=(raw, *packs.included.values()),
+    )
+
+
+def _setup(
+    file: SiteFile,
+    document: Document,
+    *,
+    site: Site,
+    sources: tuple[SourceSpec, ...],
+    pins: tuple[PinSpec, ...],
+    read_bytes: tuple[bytes, ...],
+) -> Setup:
     return Setup(
         path=document.file,
-        sha256=hashlib.sha256(every_byte).hexdigest(),
+        sha256=hashlib.sha256(b"".join(read_bytes)).hexdigest(),
         site=site,
         sources=sources,
         pins=pins,

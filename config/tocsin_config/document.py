@@ -143,9 +143,10 @@ def parse(file: Path, text: str) -> tuple[Document, list[Problem]]:
 def _is_skippable(row: str, said: str) -> bool:
     """Return True if a bad line stands alone, so that the next can be read."""
     is_header = row.lstrip().startswith("[")
-    is_open = said.startswith(("Unclosed", "Unterminated", "Expected newline or end"))
+    is_open = said.startswith(("Unclosed", "Unterminated"))
+    is_tail = said.startswith("Expected newline") and "=" not in row
     is_multiline = '"""' in row or "'''" in row
-    return bool(row.strip()) and not (is_header or is_multiline or is_open)
+    return bool(row.strip()) and not (is_header or is_multiline or is_open or is_tail)
 
 
 def _grammar(file: Path, text: str, said: str) -> Problem:

@@ -24,8 +24,8 @@ MINIMUM_S = {
     Role.BEACON: (0, 0),
     Role.HEARTBEAT: (0, 0),
 }
-"""(on, off) by role. Generators: run at least 30 min, rest 10 min, as section 7 of
-many sets' habits has it; common practice, no source."""
+"""Shortest seconds (on, off) by role: a set runs 30 min at least and rests 10 min, a
+contactor rests a minute; common practice, no source."""
 
 HOLD_S = 300
 CALLS = frozenset({Role.HORN, Role.BEACON, Role.GENERATOR_CALL, Role.HEATER_CALL})

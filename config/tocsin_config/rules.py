@@ -222,8 +222,11 @@ class Resolver:
     def _gate(self, table: GateTable | None) -> Gate | None:
         if table is None:
             return None
-        if table.measure.scope is not Scope.PACK:
-            self.tell(("gate", "measure"), "is not of a pack", "a measure of a pack")
+        is_gate = table.measure.unit in {Unit.MV, Unit.DC, Unit.MA}
+        if table.measure.scope is not Scope.PACK or not is_gate:
+            right = "a voltage, a temperature or a current of a pack"
+            self.tell(("gate", "measure"), f"{table.measure} is no gate", right)
+            return None
         bounds = [self._bound(table, end) for end in ("at_least", "at_most")]
         if bounds == [None, None]:
             key = f"at_least_{kinds(table.measure)[0]}"
