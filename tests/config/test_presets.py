@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from site_files import SMALL, loaded
+from tocsin.core.measures import allowed_charge_ma
 from tocsin.core.rules import Action, Measure, Priority, Role, Rule, Unit
 from tocsin_config.models import PRESETS
 from tocsin_config.presets import preset
@@ -238,3 +239,34 @@ def test_spread_and_rise_count_only_where_they_mean_something(
     gate = rules(tmp_path)[name].gate
     assert gate is not None
     assert (gate.measure, gate.at_least, gate.at_most) == (measure, at_least, at_most)
+
+
+# 0.16C at 10 degC: doi 10.1016/j.est.2023.109042; the other steps: common practice,
+# no source. Amperes of one 280 Ah pack just below, at and just above each step.
+ALLOWED = [
+    (0, 0, 14_000),
+    (50, 14_000, 28_000),
+    (100, 28_000, 44_800),
+    (150, 44_800, 84_000),
+    (200, 84_000, 140_000),
+    (250, 140_000, 280_000),
+    (450, 280_000, 140_000),
+    (550, 140_000, 0),
+]
+
+
+@pytest.mark.parametrize(("from_dc", "below_ma", "at_ma"), ALLOWED)
+def test_each_step_of_the_lfp_charge_map_below_at_and_above(
+    from_dc: int, below_ma: int, at_ma: int, tmp_path: Path
+) -> None:
+    site = loaded(tmp_path).site
+    allowed = [allowed_charge_ma(site, from_dc + step) for step in (-1, 0, 1)]
+    assert allowed == [below_ma, at_ma, at_ma]
+
+
+def test_the_lfp_cells_other_numbers_are_in_the_cores_units() -> None:
+    """Full at 3.45 V and 0.05C for ten minutes: common practice, no source."""
+    cell = preset("lfp").chemistry
+    assert (cell.full_cell_mv, cell.full_tail_permille) == (3_450, 50)
+    assert cell.full_hold_ms == 600_000
+    assert (cell.possible_mv, cell.possible_dc) == ((500, 5_000), (-600, 1_250))
