@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from tocsin_drivers.modbus.dialogue import Ask, Dialogue, ReplyError
+from tocsin_drivers.modbus.sunspec import SunSpecReader
 
 if TYPE_CHECKING:
     import random
     from collections.abc import Mapping, Sequence
+
+    from tocsin.core.model import Sample
 
 T = TypeVar("T")
 Model = tuple[int, list[int]]  # the ID, and the registers behind L
@@ -113,3 +116,25 @@ def lead(
     except StopIteration as end:
         made: T = end.value
         return made
+
+
+CELLS = tuple(range(3_300, 3_316))
+
+
+def read_battery(*models: Model, cells: int = 16, **options: Any) -> Sample:
+    reader = SunSpecReader(cells=cells, **options)
+    return lead(reader.reading(), image([common(), *models]))
+
+
+def extremes(number: int) -> list[Model]:
+    string = {2: 1, 3: 1, 15: 3_400, 17: 3_200, 20: 250, 22: 50, 43: -3, 44: -1}
+    string |= {13: -100, 41: -1, 14: 5_200, 42: -2}
+    bank = {2: 2, 4: 300, 7: 20, 22: -3, 23: -1, 24: -1}
+    for at, high, low, current in ((28, 3_450, 3_210, 70), (60, 3_440, 3_190, 80)):
+        bank |= {at + 6: current, at + 7: high, at + 9: low}
+    made = {
+        804: [model(804, 46, string), model(804, 46, string | {2: 2, 17: 3_180})],
+        803: [model(803, 26 + 64, bank)],
+        802: [battery(CellVMax=3_460, CellVMin=3_170)],
+    }
+    return made[number]
