@@ -26,7 +26,8 @@ class Charger:
 
     Attributes:
         absorption_v: The bus is never pushed above this.
-        limit_a: Nor the bank charged with more than this.
+        limit_a: Nor the bank charged with more than this, or with more than all
+            packs that take charge allow together.
     """
 
     absorption_v: float = 55.2
@@ -105,6 +106,11 @@ class BankString:
         )
         self.charge_open = any(p.protector.charge_open for p in self.packs)
         self.discharge_open = any(p.protector.discharge_open for p in self.packs)
+
+    @property
+    def allowed_a(self) -> float:
+        """Return the charge current the weakest pack of the string allows now."""
+        return min(pack.charge_limit_a for pack in self.packs)
 
     def siemens(self, bus_v: float) -> float:
         """Return the conductance to the bus at *bus_v*; 0 while open that way."""
@@ -259,7 +265,8 @@ class SimBank:
         or the bank its charge current; they never take power from it.
         """
         charger, strings = self.site.charger, self.strings
-        limit_a = charger.limit_a if self.charge_permitted else 0.0
+        allowed_a = sum(string.allowed_a for string in strings)
+        limit_a = min(charger.limit_a, allowed_a) if self.charge_permitted else 0.0
         wish_v = bus_for_power(strings, offered_w - load_w)
         caps = [
             volts

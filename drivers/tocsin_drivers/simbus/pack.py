@@ -14,8 +14,10 @@ if TYPE_CHECKING:
 
     from tocsin.core.model import Flag
 
-CHARGE_LIMIT_C = 0.5
-"""Charge current a healthy pack allows, as a share of its nameplate (C-rate)."""
+CHARGE_LIMIT_C = ((0.0, 0.05), (5.0, 0.10), (10.0, 0.16), (15.0, 0.30), (20.0, 0.50))
+"""From that temperature of the coldest cell on (degC), the charge current allowed as a
+share of the nameplate. 0.16 at 10 degC: NREL study of large LFP cells, doi
+10.1016/j.est.2023.109042; the rest: common practice, no source."""
 DISCHARGE_LIMIT_C = 1.0
 
 
@@ -83,7 +85,8 @@ class PackReading:
         soc_pct: Its own counter, in whole percent.
         charge_limit_da: Charge current it allows now; 0 when it refuses.
         balancing: Numbers of the cells being bled, from 1.
-        beat: Seconds it has been alive, back to 0 after 65535.
+        beat: Seconds it has been alive, back to 0 after 65534: the next value
+            would mean "not implemented" on the wire.
     """
 
     name: str
@@ -258,10 +261,18 @@ class Pack:
         )
 
     @property
+    def charge_limit_a(self) -> float:
+        """Return the charge current it allows now; 0 while it refuses charge."""
+        if self.protector.charge_open:
+            return 0.0
+        coldest_c = min(self._temps_dc) / 10
+        allowed = [share for from_c, share in CHARGE_LIMIT_C if coldest_c >= from_c]
+        return self.design.nameplate_ah * max(allowed, default=0.0)
+
+    @property
     def reading(self) -> PackReading:
         """Return what the pack publishes now."""
         guard, nameplate_ah = self.protector, self.design.nameplate_ah
-        charge_c = 0.0 if guard.charge_open else CHARGE_LIMIT_C
         discharge_c = 0.0 if guard.discharge_open else DISCHARGE_LIMIT_C
         return PackReading(
             name=self.design.name,
@@ -272,8 +283,8 @@ class Pack:
             soc_pct=round(100 * self._counted_ah / nameplate_ah),
             nameplate_ah=nameplate_ah,
             balancing=self._balancing,
-            beat=int(self.age_s) % 65_536,
-            charge_limit_da=round(nameplate_ah * 10 * charge_c),
+            beat=int(self.age_s) % 65_535,
+            charge_limit_da=round(10 * self.charge_limit_a),
             discharge_limit_da=round(nameplate_ah * 10 * discharge_c),
             flags=guard.flags,
         )
