@@ -131,6 +131,7 @@ def test_a_late_reply_is_never_the_answer_to_the_next_request() -> None:
         ):
             with pytest.raises(DriverError, match=r"no answer within 0\.15 s"):
                 await unit.read(Ask(100, 4))
+            line.slave.behave = lambda s, r: replace(well(s, r), delay_s=0.1)
             for start in (200, 300, 400):
                 assert await unit.read(Ask(start, 4)) == block(start)
 
@@ -185,6 +186,18 @@ def test_a_cancelled_caller_is_let_go_and_the_line_stays_in_step() -> None:
                 for start in (200, 300):
                     assert await unit.read(Ask(start, 4)) == block(start)
             assert len(line.slave.log) == 3
+
+    run(story())
+
+
+def test_a_request_in_flight_is_not_cut_off_with_its_caller() -> None:
+    async def story() -> None:
+        slave = Slave(behave=lambda s, r: replace(well(s, r), delay_s=0.1))
+        async with on_tcp(slave) as port, joined(tcp(port)) as unit:
+            with pytest.raises(TimeoutError):
+                await asyncio.wait_for(unit.read(Ask(100, 4)), 0.05)
+            assert await unit.read(Ask(200, 4)) == block(200)
+        assert slave.connections == 1
 
     run(story())
 

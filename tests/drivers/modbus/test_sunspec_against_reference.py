@@ -24,6 +24,8 @@ from tocsin_drivers.modbus.sunspec import SunSpecReader, walk
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from tocsin.core.model import Sample
+
 SEEDS = range(40)
 
 POINTS = {
@@ -197,26 +199,37 @@ def test_a_sample_is_what_the_reference_reads(seed: int) -> None:
     assert sample.beat == bank["Hb"].value
 
 
-@pytest.mark.parametrize("seed", range(60))
-def test_a_device_of_random_registers_gives_a_sample_or_a_driver_error(
-    seed: int,
-) -> None:
-    rng = random.Random(seed)
-    models = noisy_device(seed)
-    if seed % 3:
-        models = [fixed_scales(rng, made) for made in models]
-    if seed % 2:  # without single cells, so that something is accepted now and then
-        models = [made for made in models if made[0] != 805]
-    try:
-        sample = lead(SunSpecReader(cells=4).reading(), image(models))
-    except DriverError:
-        return
-    for cell_mv in (
-        *sample.cells_mv,
-        sample.low_cell_mv or 0,
-        sample.high_cell_mv or 0,
-    ):
-        assert 0 <= cell_mv <= 10_000
+def check_physical(sample: Sample) -> None:
+    extremes = (sample.low_cell_mv or 0, sample.high_cell_mv or 0)
+    assert all(0 <= cell_mv <= 10_000 for cell_mv in (*sample.cells_mv, *extremes))
     assert all(-1_000 <= temp_dc <= 2_500 for temp_dc in sample.temps_dc)
     assert 0 <= (sample.soc_permille or 0) <= 1_000
     assert abs(sample.current_ma or 0) <= 20_000_000
+    assert 0 <= (sample.voltage_mv or 0) <= 2_000_000
+
+
+def outcome(models: list[Model], cells: int, rng: random.Random, spoilt: int) -> str:
+    registers = image(models)
+    for _ in range(spoilt):
+        registers[rng.choice(list(registers))] = rng.getrandbits(16)
+    try:
+        sample = lead(SunSpecReader(cells=cells).reading(), registers)
+    except DriverError:
+        return "refused"
+    check_physical(sample)
+    return "accepted"
+
+
+def test_random_registers_give_a_sample_or_a_driver_error_and_nothing_else() -> None:
+    for seed in range(60):
+        assert outcome(noisy_device(seed), 4, random.Random(seed), 0)
+
+
+def test_spoilt_registers_give_a_possible_sample_or_a_driver_error() -> None:
+    outcomes: list[str] = []
+    for seed in range(400):
+        models, cells = believable_device(seed)
+        rng = random.Random(seed)
+        outcomes.append(outcome(models, cells, rng, rng.randint(1, 8)))
+    assert outcomes.count("accepted") > 50
+    assert outcomes.count("refused") > 50
