@@ -26,8 +26,8 @@ class Charger:
 
     Attributes:
         absorption_v: The bus is never pushed above this.
-        limit_a: Nor the bank charged with more than this, or with more than all
-            packs that take charge allow together.
+        limit_a: Nor the bank charged with more than this, nor any pack that takes
+            charge with more than it allows.
     """
 
     absorption_v: float = 55.2
@@ -108,9 +108,10 @@ class BankString:
         self.discharge_open = any(p.protector.discharge_open for p in self.packs)
 
     @property
-    def allowed_a(self) -> float:
-        """Return the charge current the weakest pack of the string allows now."""
-        return min(pack.charge_limit_a for pack in self.packs)
+    def allowed_v(self) -> float:
+        """Return the bus voltage that brings the charge current its packs allow."""
+        amps = min(pack.charge_limit_a for pack in self.packs)
+        return self.emf_v + amps * self._ohm[True]
 
     def siemens(self, bus_v: float) -> float:
         """Return the conductance to the bus at *bus_v*; 0 while open that way."""
@@ -262,11 +263,10 @@ class SimBank:
         """Return the bus voltage, 0 when nothing holds it up.
 
         The sources give all they have unless the bus reaches the absorption voltage
-        or the bank its charge current; they never take power from it.
+        or the bank or a pack its charge current; they never take power from it.
         """
         charger, strings = self.site.charger, self.strings
-        allowed_a = sum(string.allowed_a for string in strings)
-        limit_a = min(charger.limit_a, allowed_a) if self.charge_permitted else 0.0
+        limit_a = charger.limit_a if self.charge_permitted else 0.0
         wish_v = bus_for_power(strings, offered_w - load_w)
         caps = [
             volts
@@ -275,7 +275,8 @@ class SimBank:
         ]
         if wish_v is None and offered_w < load_w:
             return 0.0
-        held_v = min([charger.absorption_v, *caps])
+        allowed_v = (s.allowed_v for s in strings if not s.charge_open)
+        held_v = min([charger.absorption_v, *caps, *allowed_v])
         alone_v = bus_for_power(strings, -load_w)
         return held_v if alone_v is None else max(held_v, alone_v)
 

@@ -54,7 +54,7 @@ def _line(*points: tuple[float, float], **flicker: float) -> Line:
 def site_design() -> SiteDesign:
     """Return the hut: loads, sun, water, diesel set and the battery room's air."""
     drying = _line(
-        (18, 500), (18.5, 900), (22, 900), (22.2, 600), (4.5, 600), (4.7, 900)
+        (18, 500), (18.5, 900), (22, 900), (22.2, 600), (4.2, 600), (4.3, 900)
     )
     kitchen = _line(
         (18, 1_200),
@@ -62,9 +62,9 @@ def site_design() -> SiteDesign:
         (20.5, 700),
         (22, 300),
         (22.5, 90),
-        (4.4, 90),
-        (4.6, 2_400),
-        (6.5, 2_400),
+        (4.41, 90),
+        (4.42, 2_200),
+        (6.5, 2_200),
         (6.8, 300),
         (11.5, 300),
         (12, 900),
@@ -103,7 +103,7 @@ def pack_designs() -> tuple[PackDesign, PackDesign]:
     left = PackDesign(
         name="left",
         cells=spread_cells(CELLS, typical, seed=3, capacity_spread=0.004),
-        missing_ah=30,
+        missing_ah=20,
         ahead_ah={4: 1.6},
         temp_c=11.5,
         sensors=Sensors(current_gain=1.004, current_offset_a=0.1),
@@ -112,7 +112,7 @@ def pack_designs() -> tuple[PackDesign, PackDesign]:
     right = PackDesign(
         name="right",
         cells=spread_cells(CELLS, typical, seed=4, capacity_spread=0.004, weak=WEAK),
-        missing_ah=30,
+        missing_ah=20,
         temp_c=11.0,
         sensors=Sensors(current_gain=0.997, current_offset_a=-0.1),
         seed=4,
