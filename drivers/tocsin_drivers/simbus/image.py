@@ -273,8 +273,12 @@ def plain_image(reading: PackReading) -> dict[int, int]:
     return image
 
 
-def plain_map_toml(cells: int) -> str:
-    """Return the ``[[pack.map.point]]`` tables that read the plain map."""
+def plain_map_toml(cells: int, table: str = "pack.map.point") -> str:
+    """Return the tables that read the plain map of a pack of *cells* cells.
+
+    They stand in a site file as ``[[pack.map.point]]``; in a map file of their own
+    the *table* is ``point``.
+    """
     bits = ", ".join(f'"{flag}" = {bit}' for bit, flag in PLAIN_BITS.items())
     temps = f"count = {cells}\nscale = 0.1"
     rows = (
@@ -289,4 +293,4 @@ def plain_map_toml(cells: int) -> str:
         'role = "beat"\naddress = 0x1205',
         f'role = "flags"\naddress = 0x1206\ntype = "bits"\nbits = {{ {bits} }}',
     )
-    return "".join(f"[[pack.map.point]]\n{row}\n\n" for row in rows)
+    return "".join(f"[[{table}]]\n{row}\n\n" for row in rows)
