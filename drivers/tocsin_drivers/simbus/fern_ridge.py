@@ -51,49 +51,38 @@ def _line(*points: tuple[float, float], **flicker: float) -> Line:
     return Line(points=placed, **flicker)  # type: ignore[arg-type]
 
 
+DRYING_W = _line((18, 500), (18.5, 900), (22, 900), (22.2, 600), (4.2, 600), (4.3, 900))
+KITCHEN_W = _line(
+    (18, 1_200), (20, 1_500), (20.5, 700), (22, 300), (22.5, 90), (4.41, 90),
+    (4.42, 2_200), (6.5, 2_200), (6.8, 300), (11.5, 300), (12, 900), (13, 500),
+    flicker=0.05, every_s=240, seed=7,
+)  # fmt: skip
+FRIDGES_W = Cycle(on_s=600, off_s=1_500, value=120)
+LIGHTS_W = _line((18, 110), (22.5, 100), (23, 55), (4, 55), (4.5, 120), (8, 60))
+HYDRO_W = Steady(value=180)
+SUN_W = _line(
+    (7.2, 0), (8, 400), (9, 1_800), (10, 4_200), (11, 5_600), (13.5, 5_800),
+    flicker=0.08, every_s=180, seed=11,
+)  # fmt: skip
+BATTERY_ROOM_C = _line(
+    (18, 7), (21, 4), (0, 1), (5, -1), (6.5, 0), (7.5, 9), (8.5, 18), (10, 24),
+    (13.5, 26),
+)  # fmt: skip
+
+
 def site_design() -> SiteDesign:
     """Return the hut: loads, sun, water, diesel set and the battery room's air."""
-    drying = _line(
-        (18, 500), (18.5, 900), (22, 900), (22.2, 600), (4.2, 600), (4.3, 900)
-    )
-    kitchen = _line(
-        (18, 1_200),
-        (20, 1_500),
-        (20.5, 700),
-        (22, 300),
-        (22.5, 90),
-        (4.41, 90),
-        (4.42, 2_200),
-        (6.5, 2_200),
-        (6.8, 300),
-        (11.5, 300),
-        (12, 900),
-        (13, 500),
-        flicker=0.05,
-        every_s=240,
-        seed=7,
-    )
-    fridges = Cycle(on_s=600, off_s=1_500, value=120)
-    lights = _line((18, 110), (22.5, 100), (23, 55), (4, 55), (4.5, 120), (8, 60))
-    sun = _line(
-        (7.2, 0), (8, 400), (9, 1_800), (10, 4_200), (11, 5_600), (13.5, 5_800),
-        flicker=0.08, every_s=180, seed=11,
-    )  # fmt: skip
-    air_c = _line(
-        (18, 7), (21, 4), (0, 1), (5, -1), (6.5, 0), (7.5, 9), (8.5, 18), (10, 24),
-        (13.5, 26),
-    )  # fmt: skip
     return SiteDesign(
         loads_w={
-            "stage-1": drying,
-            "stage-2": Sum((kitchen, fridges)),
-            "stage-3": lights,
+            "stage-1": DRYING_W,
+            "stage-2": Sum((KITCHEN_W, FRIDGES_W)),
+            "stage-3": LIGHTS_W,
         },
-        sources_w={"hydro": Steady(value=180), "sun": sun},
+        sources_w={"hydro": HYDRO_W, "sun": SUN_W},
         charger=Charger(absorption_v=ABSORPTION_V, limit_a=110),
         generator=Generator(output="generator", power_w=3_000, start_s=240),
         charge_output="charge",
-        ambient_c=air_c,
+        ambient_c=BATTERY_ROOM_C,
     )
 
 

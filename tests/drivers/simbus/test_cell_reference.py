@@ -71,11 +71,11 @@ def reference(rate_c: float) -> tuple[Any, Any]:
 
 @pytest.mark.parametrize("rate_c", [0.2, 0.5, 1.0])
 def test_a_constant_discharge_agrees_with_the_reference(rate_c: float) -> None:
-    """Within 6 mV above 3.1 V and 20 mV down to 2.6 V.
+    """Within 6 mV from 98 % down to 2.6 V.
 
-    Ours takes resistance in half percents, steps of 2 s and a hysteresis that follows
-    the state of charge (the reference holds it at 9.5 mV, 5.5 mV off near empty); on
-    the steep end 20 mV is under 5 s at 1C.
+    5.5 mV of it is the hysteresis near empty, which ours takes from the published
+    table and the reference holds at its value for half charge; the rest is that ours
+    takes resistance in steps of half a percent.
     """
     times_s, volts = reference(rate_c)
     made = cell(soc=0.98, relaxing_s=RELAXING_S, ambient_w_per_k=HELD_W_PER_K)
@@ -87,5 +87,4 @@ def test_a_constant_discharge_agrees_with_the_reference(rate_c: float) -> None:
     away_v = np.abs(np.array(ours) - volts[1:])
     assert len(ours) > 1_000
     assert volts[-1] < 2.7
-    assert away_v[volts[1:] > 3.1].max() < 0.006
-    assert away_v[volts[1:] > 2.6].max() < 0.020
+    assert away_v[volts[1:] > 2.6].max() < 0.006
