@@ -62,3 +62,26 @@ def fact_json(fact: Fact) -> Mapping[str, Any]:
             return {"kind": "note", "what": fact.what, "text": fact.text}
         case _:
             assert_never(fact)
+
+
+def fact_words(told: Mapping[str, Any]) -> str:
+    """Return one line for a person from what `fact_json` made."""
+    match told["kind"]:
+        case "alarm":
+            return (
+                f"{told['priority'].upper()} {told['alarm']} {told['subject']}: "
+                f"{told['state']}. {told['message']}"
+            )
+        case "output":
+            level = "energised" if told["energised"] else "de-energised"
+            why = f" because {', '.join(told['because'])}" if told["because"] else ""
+            return f"{told['role']} {told['output']} {level}{why}"
+        case "source":
+            why = f": {told['reason']}" if told["reason"] else ""
+            return f"pack {told['pack']} {told['state']}{why}"
+        case "command":
+            did = "done" if told["accepted"] else "refused"
+            what = " ".join(filter(None, (told["alarm"], told["subject"])))
+            return f"{told['verb']} {what} by {told['by']}: {did}, {told['outcome']}"
+        case _:
+            return f"{told['what']}: {told['text']}"

@@ -1,1 +1,11 @@
-"""The journal: what happened, kept whole."""
+"""The journal: what happened, kept whole.
+
+`Journal` writes facts from the event loop without ever holding it up; `read` and
+`last_full_ms` read from any process, while the daemon runs or from a copy.
+"""
+
+from tocsin.journal.reader import last_full_ms, read
+from tocsin.journal.rows import JournalError, Row, Stamps
+from tocsin.journal.writer import Journal
+
+__all__ = ["Journal", "JournalError", "Row", "Stamps", "last_full_ms", "read"]
