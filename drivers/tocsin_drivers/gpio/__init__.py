@@ -1,0 +1,1 @@
+"""Outputs: simulated pins, and a Raspberry Pi's lines."""
