@@ -1,0 +1,130 @@
+"""The snapshot of `show_json` as people would rather see it: bars, not numbers."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from rich.columns import Columns
+from rich.console import Group
+from rich.panel import Panel
+from rich.table import Table
+from rich.text import Text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from rich.console import RenderableType
+
+    from tocsin.core.site import Site
+
+ROWS = 6
+"""Height of a cell's bar, in lines of eight eighths each."""
+
+EIGHTHS = " ▁▂▃▄▅▆▇█"
+NEAR = 0.12
+"""A cell within this share of the scale from a cut-off is drawn in a warning colour."""
+
+COLOURS = {"high": "bold white on red", "medium": "yellow", "low": "cyan"}
+
+
+def scene(show: Mapping[str, Any], site: Site) -> RenderableType:
+    """Return packs as bars between the protection's cut-offs, alarms and outputs."""
+    packs = Columns(
+        [_pack(pack, site) for pack in show["packs"]], padding=(0, 2), expand=False
+    )
+    return Group(packs, outputs(show["outputs"]), alarms(show["alarms"]))
+
+
+def _pack(pack: Mapping[str, Any], site: Site) -> RenderableType:
+    low_v, high_v = site.low_cut_mv / 1000, site.high_cut_mv / 1000
+    lines = [_headline(pack)]
+    if pack["cells_v"]:
+        lines += _bars(pack["cells_v"], low_v, high_v)
+    if pack["trouble"]:
+        lines.append(Text(pack["trouble"], style="red", overflow="fold"))
+    return Group(*lines)
+
+
+def _headline(pack: Mapping[str, Any]) -> Text:
+    words = Text(pack["name"], style="bold")
+    if not pack["online"]:
+        age_s = pack["age_s"]
+        since = "never read" if age_s is None else f"last read {age_s:.0f} s ago"
+        return words.append(f" no data, {since}", style="bold red")
+    cells, temps = pack["cells_v"], pack["temps_c"]
+    said = [
+        f"{min(cells):.3f} to {max(cells):.3f} V" if cells else "",
+        f"{min(temps):.1f} degC" if temps else "",
+        _number(pack["current_a"], "+.0f", "A"),
+        _number(pack["soc_pct"], ".0f", "%"),
+    ]
+    return words.append(" " + "  ".join(filter(None, said)), style="default")
+
+
+def _number(value: float | None, shape: str, unit: str) -> str:
+    return "" if value is None else f"{value:{shape}} {unit}"
+
+
+def _bars(cells_v: Sequence[float], low_v: float, high_v: float) -> list[Text]:
+    """Return one bar a cell: empty at the low cut-off, full at the high one."""
+    shares = [min(1.0, max(0.0, (v - low_v) / (high_v - low_v))) for v in cells_v]
+    lines = []
+    for row in reversed(range(ROWS)):
+        edge = {ROWS - 1: f"{high_v:.2f}", 0: f"{low_v:.2f}"}.get(row, "")
+        line = Text(f"{edge:>4} ", style="dim")
+        for share in shares:
+            eighths = round(share * ROWS * 8) - row * 8
+            block = EIGHTHS[min(8, max(0, eighths))]
+            if row == 0 and block == " ":
+                block = "_"
+            line.append(f"{block} ", style=_colour(share))
+        lines.append(line)
+    numbers = Text("     ", style="dim")
+    for number in range(1, len(cells_v) + 1):
+        numbers.append(f"{number % 100:<2d}")
+    return [*lines, numbers]
+
+
+def _colour(share: float) -> str:
+    if share <= 0 or share >= 1:
+        return "red"
+    return "yellow" if share < NEAR or share > 1 - NEAR else "green"
+
+
+def outputs(shown: Sequence[Mapping[str, Any]]) -> RenderableType:
+    """Return each output with its level, and what holds it there."""
+    table = Table.grid(padding=(0, 2))
+    for each in shown:
+        is_permit = each["role"].endswith("permit")
+        level = _level(each, is_permit=is_permit)
+        is_acting = each["energised"] is not is_permit
+        style = "bold yellow" if is_acting and each["role"] != "heartbeat" else "green"
+        table.add_row(
+            Text(each["output"]),
+            Text(level, style=style),
+            Text(", ".join(each["because"]), style="dim"),
+        )
+    return Panel(table, title="outputs", title_align="left", border_style="dim")
+
+
+def _level(output: Mapping[str, Any], *, is_permit: bool) -> str:
+    if is_permit:
+        return "permitted" if output["energised"] else "withheld"
+    if output["role"] == "heartbeat":
+        return "beats"
+    return "called" if output["energised"] else "quiet"
+
+
+def alarms(shown: Sequence[Mapping[str, Any]]) -> RenderableType:
+    """Return what is not normal, the most pressing first, in words."""
+    table = Table.grid(padding=(0, 2))
+    order = list(COLOURS)
+    for each in sorted(shown, key=lambda a: order.index(a["priority"])):
+        table.add_row(
+            Text(each["priority"], style=COLOURS[each["priority"]]),
+            Text(f"{each['alarm']}\n{each['subject']}, {each['state']}"),
+            Text(each["message"], overflow="fold"),
+        )
+    if not shown:
+        table.add_row(Text("none", style="green"))
+    return Panel(table, title="alarms", title_align="left", border_style="dim")

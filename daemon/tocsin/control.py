@@ -1,0 +1,162 @@
+"""The control socket: what a running daemon shows, and what a person asks of it.
+
+A Unix socket beside the journal, for its owner and group only. One JSON object a line
+each way. Nothing on it can energise a permit.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import json
+import os
+import socket
+import tempfile
+from contextlib import asynccontextmanager, suppress
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tocsin.core.events import Command, CommandFact, Verb
+from tocsin.wire import fact_json
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable, Mapping
+
+    from tocsin.shell import Inbox
+
+LONGEST_PATH = 100
+LONGEST_LINE = 4_096
+PATIENCE_S = 5.0
+
+
+class ControlError(Exception):
+    """There is no daemon to talk to, or it did not understand."""
+
+
+def socket_path(folder: Path) -> Path:
+    """Return where the daemon whose journal is in *folder* listens."""
+    path = folder / "control.sock"
+    if len(str(path)) <= LONGEST_PATH:
+        return path
+    name = hashlib.sha256(str(folder.resolve()).encode()).hexdigest()[:16]
+    return Path(tempfile.gettempdir()) / f"tocsin-{name}.sock"
+
+
+class AlreadyServedError(ControlError):
+    """Another daemon serves this site: two must never drive the same pins."""
+
+
+@asynccontextmanager
+async def serve(
+    path: Path, inbox: Inbox, snapshot: Callable[[], Mapping[str, Any] | None]
+) -> AsyncIterator[None]:
+    """Answer on *path* while the context lasts.
+
+    Raises:
+        AlreadyServedError: another daemon answers there.
+        ControlError: the path is refused.
+    """
+    _clear(path)
+    answer = partial(_answer, inbox=inbox, snapshot=snapshot)
+    mask = os.umask(0o117)
+    try:
+        server = await asyncio.start_unix_server(answer, path, limit=LONGEST_LINE)
+    except OSError as exc:
+        raise ControlError(f"cannot listen on {path}: {exc.strerror}") from exc
+    finally:
+        os.umask(mask)
+    try:
+        yield
+    finally:
+        server.close()
+        _remove(path)
+
+
+def _remove(path: Path) -> None:
+    with suppress(OSError):
+        path.unlink(missing_ok=True)
+
+
+def _clear(path: Path) -> None:
+    """Remove what a dead daemon left; refuse to push a living one aside."""
+    with socket.socket(socket.AF_UNIX) as probe:
+        probe.settimeout(1.0)
+        try:
+            probe.connect(str(path))
+        except OSError:
+            _remove(path)
+            return
+    raise AlreadyServedError(f"another daemon already serves this site on {path}")
+
+
+async def _answer(
+    reader: asyncio.StreamReader,
+    writer: asyncio.StreamWriter,
+    *,
+    inbox: Inbox,
+    snapshot: Callable[[], Mapping[str, Any] | None],
+) -> None:
+    try:
+        async with asyncio.timeout(PATIENCE_S):
+            line = await reader.readline()
+            said = await _done(line, inbox, snapshot)
+            writer.write(json.dumps(said).encode() + b"\n")
+            await writer.drain()
+    except (TimeoutError, ConnectionError, ValueError):
+        pass  # whoever asked has gone, or sent more than a line
+    finally:
+        writer.close()
+
+
+async def _done(
+    line: bytes, inbox: Inbox, snapshot: Callable[[], Mapping[str, Any] | None]
+) -> Mapping[str, Any]:
+    try:
+        asked = json.loads(line)
+        verb = asked["do"]
+        if verb == "show":
+            seen = snapshot()
+            return {"ok": True, "show": seen} if seen else _no("nothing seen yet")
+        stamp = partial(
+            Command,
+            verb=Verb(verb),
+            by=str(asked.get("by", "control socket"))[:80],
+            alarm=str(asked.get("alarm", "")),
+            subject=str(asked.get("subject", "")),
+            reason=str(asked.get("reason", ""))[:200],
+            for_ms=int(asked.get("for_ms", 0)),
+        )
+    except (ValueError, KeyError, TypeError, AttributeError):
+        verbs = ", ".join(("show", *Verb))
+        return _no(f'say one JSON object with "do": one of {verbs}')
+    outcome = await inbox.ask(stamp)
+    facts = [fact for fact in outcome.facts if isinstance(fact, CommandFact)]
+    said = fact_json(facts[-1])
+    return {"ok": facts[-1].accepted, "why": said["outcome"], **said}
+
+
+def _no(why: str) -> Mapping[str, Any]:
+    return {"ok": False, "why": why}
+
+
+def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a running daemon's answer to *request*.
+
+    Raises:
+        ControlError: nobody listens on *path*, or it may not be opened.
+    """
+    with socket.socket(socket.AF_UNIX) as line:
+        line.settimeout(PATIENCE_S)
+        try:
+            line.connect(str(path))
+            line.sendall(json.dumps(request).encode() + b"\n")
+            with line.makefile("rb") as answers:
+                said = json.loads(answers.readline() or b"null")
+        except PermissionError as exc:
+            raise ControlError(f"{path} may be opened by its group only") from exc
+        except (OSError, ValueError) as exc:
+            raise ControlError(f"no daemon answers on {path}") from exc
+    if not isinstance(said, dict):
+        raise ControlError(f"the daemon on {path} gave no answer")
+    return said
