@@ -1,27 +1,44 @@
-"""Reading a journal: from any process, while the daemon writes, or from a copy."""
+"""The journal's reading half: from any process, and without changing a row."""
 
 from __future__ import annotations
 
+import json
 import shutil
 import sqlite3
 import tempfile
-from contextlib import closing, contextmanager
+import time
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
-from tocsin.journal.rows import JournalError, Row, journal_path
+from tocsin.journal.rows import LARGEST, SMALLEST, JournalError, Row, journal_path
 from tocsin.journal.schema import version_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
-BUSY_S = 5.0
+BUSY_S = 1.0
+PAGE = 1_000
+"""Rows fetched at a time: a long read would keep the writer's log from shrinking."""
 
-SELECT = """\
-SELECT id, at_ms, wall_ms, boot_id, run_id, kind, subject, detail FROM event
-"""
+FOLLOW_S = 0.5
+
 FULL_CHARGE = "full-charge"
+"""The note by which the core says that every pack is full."""
+
+NEXT_PAGE = """\
+SELECT id, run_id, seq, boot_id, at_ms, wall_ms, kind, subject, detail FROM event
+WHERE id > :after AND wall_ms >= :since AND wall_ms <= :until
+    AND (:all OR kind IN (SELECT value FROM json_each(:kinds)))
+ORDER BY id LIMIT :page
+"""
+BEFORE_LAST = """\
+SELECT coalesce(min(id) - 1, (SELECT max(id) FROM event), 0) FROM (
+    SELECT id FROM event WHERE wall_ms >= :since AND wall_ms <= :until
+        AND (:all OR kind IN (SELECT value FROM json_each(:kinds)))
+    ORDER BY id DESC LIMIT :last
+)
+"""
 
 
 def read(
@@ -29,109 +46,180 @@ def read(
     *,
     since_ms: int | None = None,
     until_ms: int | None = None,
-    kinds: Iterable[str] = (),
+    kinds: Sequence[str] = (),
     last: int | None = None,
     after_id: int = 0,
-) -> list[Row]:
-    """Return the rows of the journal in *folder*, oldest first.
+) -> Iterator[Row]:
+    """Yield the rows of the journal of *folder*, oldest first.
 
     Args:
-        folder: Where the journal is.
-        since_ms: Time of day of the first row wanted, ms since 1970.
-        until_ms: Rows are wanted up to this time of day.
-        kinds: Only these kinds; empty means all.
-        last: Only so many, the newest.
+        folder: Where the journal lies; read only.
+        since_ms: Only rows of this time of day, in ms since 1970, or later.
+        until_ms: Only rows of this time of day or earlier.
+        kinds: Only rows of these kinds; empty means all.
+        last: Only the newest so many of them.
         after_id: Only rows with a larger id.
 
     Raises:
-        JournalError: there is no journal, or it cannot be read.
+        JournalError: there is no journal, it is damaged, or it is not for us to read.
     """
-    wanted = tuple(kinds)
-    wheres: list[tuple[str, tuple[object, ...]]] = [("id > ?", (after_id,))]
-    if since_ms is not None:
-        wheres.append(("wall_ms >= ?", (since_ms,)))
-    if until_ms is not None:
-        wheres.append(("wall_ms <= ?", (until_ms,)))
-    if wanted:
-        wheres.append((f"kind IN ({','.join('?' * len(wanted))})", wanted))
-    where = " AND ".join(text for text, _ in wheres)
-    values = [value for _, each in wheres for value in each]
-    query = f"{SELECT} WHERE {where} ORDER BY id DESC LIMIT ?"
     with _opened(folder) as connection:
-        found = connection.execute(query, (*values, -1 if last is None else last))
-        return [_row(values) for values in reversed(found.fetchall())]
+        if connection is None:
+            return
+        wanted = {
+            "since": SMALLEST if since_ms is None else since_ms,
+            "until": LARGEST if until_ms is None else until_ms,
+            "all": not kinds,
+            "kinds": json.dumps(kinds),
+        }
+        if last is not None:
+            newest = connection.execute(BEFORE_LAST, {**wanted, "last": last})
+            after_id = max(after_id, newest.fetchone()[0])
+        wanted["page"] = PAGE
+        while rows := connection.execute(
+            NEXT_PAGE, {**wanted, "after": after_id}
+        ).fetchall():
+            yield from (_row(row) for row in rows)
+            after_id = rows[-1][0]
+
+
+def follow(
+    folder: Path,
+    *,
+    since_ms: int | None = None,
+    kinds: Sequence[str] = (),
+    last: int | None = None,
+    pause: Callable[[], None] | None = None,
+) -> Iterator[Row]:
+    """Yield rows as `read` does, and then each new one, for ever.
+
+    A journal that is replaced is followed from the beginning of the new one; while
+    there is none, or it cannot be read, it is waited for.
+
+    Args:
+        folder: As for `read`, and likewise the next three.
+        since_ms: Only rows of this time of day or later.
+        kinds: Only rows of these kinds.
+        last: Begin with only the newest so many; 0 for only what is to come.
+        pause: Called between two looks; by default it sleeps.
+
+    Raises:
+        JournalError: there is nothing to read at the start.
+    """
+    path, after_id = journal_path(folder), 0
+    inode = _inode(path)
+    for row in read(folder, since_ms=since_ms, kinds=kinds, last=last):
+        after_id = row.id
+        yield row
+    if last == 0:
+        with _opened(folder) as connection:
+            after_id = _newest_id(connection)
+    while True:
+        time.sleep(FOLLOW_S) if pause is None else pause()
+        if (now := _inode(path)) not in {0, inode}:
+            inode, after_id = now, 0
+        with suppress(JournalError):
+            for row in read(folder, since_ms=since_ms, kinds=kinds, after_id=after_id):
+                after_id = row.id
+                yield row
 
 
 def last_full_ms(folder: Path) -> int | None:
-    """Return when the bank was last full, ms since 1970; None if never seen.
+    """Return the time of day at which the bank was last full, in ms since 1970.
+
+    None if the journal does not know. A bank that stays full is dated by when it
+    became full.
 
     Raises:
-        JournalError: there is no journal, or it cannot be read.
+        JournalError: as for `read`, except that a missing journal knows nothing.
     """
+    if not journal_path(folder).exists():
+        return None
     with _opened(folder) as connection:
-        found = connection.execute(
+        if connection is None:
+            return None
+        row = connection.execute(
             "SELECT wall_ms FROM event WHERE kind = 'note' AND subject = ? "
             "ORDER BY id DESC LIMIT 1",
             (FULL_CHARGE,),
         ).fetchone()
-    return None if found is None else int(found[0])
+        return None if row is None else int(row[0])
 
 
-def _row(values: tuple[int, int, int, str, str, str, str, str]) -> Row:
-    row_id, at_ms, wall_ms, boot_id, run_id, kind, subject, detail = values
+@contextmanager
+def _opened(folder: Path) -> Iterator[sqlite3.Connection | None]:
+    """Open the journal for reading; None for one that has no tables yet."""
+    path = journal_path(folder)
+    if not path.exists():
+        raise JournalError(f"there is no journal in {folder}; has the daemon run?")
+    with ExitStack() as stack:
+        try:
+            connection = _connected(path, stack)
+            yield connection if version_of(connection, str(path)) else None
+        except (sqlite3.Error, OSError) as exc:
+            raise JournalError(f"{path} cannot be read: {exc}") from exc
+
+
+def _connected(path: Path, stack: ExitStack) -> sqlite3.Connection:
+    """Return a reading connection.
+
+    A database with a write-ahead log needs a side file to be read in company. Where
+    none can be made (a read-only copy), nobody else writes either: the file is read
+    as it is, or with its log from a copy of both.
+    """
+    try:
+        return _checked(path, "mode=ro", stack)
+    except sqlite3.OperationalError as exc:
+        if exc.sqlite_errorcode & 0xFF not in CANNOT_SHARE:
+            raise
+    log = path.with_name(f"{path.name}-wal")
+    if not log.exists() or log.stat().st_size == 0:
+        return _checked(path, "immutable=1", stack)
+    copy = Path(stack.enter_context(tempfile.TemporaryDirectory())) / path.name
+    shutil.copyfile(path, copy)
+    shutil.copyfile(log, copy.with_name(log.name))
+    return _checked(copy, "mode=rw", stack)
+
+
+CANNOT_SHARE = frozenset({sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY})
+
+
+def _checked(path: Path, how: str, stack: ExitStack) -> sqlite3.Connection:
+    uri = f"{path.absolute().as_uri()}?{how}"
+    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except BaseException:
+        connection.close()
+        raise
+    stack.callback(connection.close)
+    return connection
+
+
+def _row(row: tuple[int, str, int, str, int, int, str, str, str]) -> Row:
+    number, run_id, seq, boot_id, at_ms, wall_ms, kind, subject, detail = row
     return Row(
-        id=row_id,
+        id=number,
+        run_id=run_id,
+        seq=seq,
+        boot_id=boot_id,
         at_ms=at_ms,
         wall_ms=wall_ms,
-        boot_id=boot_id,
-        run_id=run_id,
         kind=kind,
         subject=subject,
         detail=detail,
     )
 
 
-@contextmanager
-def _opened(folder: Path) -> Iterator[sqlite3.Connection]:
-    path = journal_path(folder)
+def _newest_id(connection: sqlite3.Connection | None) -> int:
+    if connection is None:
+        return 0
+    (newest,) = connection.execute("SELECT max(id) FROM event").fetchone()
+    return int(newest or 0)
+
+
+def _inode(path: Path) -> int:
     try:
-        if not path.is_file():
-            raise JournalError(f"there is no journal in {folder}")
-        with _connected(path) as connection:
-            if version_of(connection, str(path)) == 0:
-                raise JournalError(f"{path} holds no rows yet")
-            yield connection
-    except (sqlite3.Error, OSError) as exc:
-        raise JournalError(f"{path} cannot be read: {exc}") from exc
-
-
-@contextmanager
-def _connected(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open read-only; where even that needs to write beside the file, open a copy.
-
-    SQLite's documentation, "Write-Ahead Logging", "Read-Only Databases".
-    """
-    try:
-        connection = _connect(path)
-    except sqlite3.OperationalError:
-        with tempfile.TemporaryDirectory(prefix="tocsin-journal-") as folder:
-            for suffix in ("", "-wal"):
-                beside = path.with_name(path.name + suffix)
-                if beside.exists():
-                    shutil.copyfile(beside, Path(folder, beside.name))
-            with closing(_connect(Path(folder, path.name))) as copied:
-                yield copied
-        return
-    with closing(connection):
-        yield connection
-
-
-def _connect(path: Path) -> sqlite3.Connection:
-    uri = f"file:{quote(str(path.absolute()))}?mode=ro"
-    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S)
-    try:
-        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    except BaseException:
-        connection.close()
-        raise
-    return connection
+        return path.stat().st_ino
+    except OSError:
+        return 0

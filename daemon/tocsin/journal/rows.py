@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 FILE_NAME = "journal.db"
+SMALLEST, LARGEST = -(2**63), 2**63 - 1
 
 
 class JournalError(Exception):
@@ -36,7 +37,7 @@ class Stamps(Protocol):
 
     @property
     def run_id(self) -> str:
-        """Identity of this run of the daemon."""
+        """Identity of this run; no two journals ever share one."""
         ...
 
     def wall_ms(self) -> int:
@@ -50,6 +51,8 @@ class Row:
 
     Attributes:
         id: 1 for the first row of a file, then without a gap.
+        run_id, seq: The run that wrote it, and a number unique within that run; a
+            number that is missing is a row that could not be kept.
         at_ms: The daemon's monotonic time; comparable within one *boot_id* only.
         wall_ms: The time of day, ms since 1970; for people, and may jump.
         kind: "alarm", "output", "source", "command" or "note".
@@ -58,13 +61,18 @@ class Row:
     """
 
     id: int
+    run_id: str
+    seq: int
+    boot_id: str
     at_ms: int
     wall_ms: int
-    boot_id: str
-    run_id: str
     kind: str
     subject: str
     detail: str
+
+
+Values = tuple[str, int, str, int, int, str, str, str]
+"""The columns of a row after its id, in the order of the table."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -72,12 +80,20 @@ class Entry:
     """A fact on its way to the file.
 
     Attributes:
-        is_told: It was already passed on as not durable, and waits for a retry.
+        seq: Unique within one run, so that a row that was stored although its commit
+            seemed to fail is not stored twice; a gap shows a row that was lost.
+        row: What the writer made of it, once.
+        is_tried: A write of it failed, and it may be in the file all the same.
+        is_durable: What to report of it; None while that is not known. Belongs to
+            the event loop's thread.
     """
 
+    seq: int
     fact: Fact
     wall_ms: int
-    is_told: bool = False
+    row: Values | None = None
+    is_tried: bool = False
+    is_durable: bool | None = None
 
     @property
     def is_alarm(self) -> bool:
@@ -85,21 +101,24 @@ class Entry:
         return isinstance(self.fact, AlarmFact)
 
 
-Values = tuple[int, int, str, str, str, str, str]
-"""The columns of a row after its id, in the order of the table."""
-
-
 def values(entry: Entry, stamps: Stamps) -> Values:
-    """Return the columns of the row of *entry*."""
+    """Return the columns of the row of *entry*.
+
+    Raises:
+        OverflowError: a number is larger than SQLite's.
+    """
+    if max(abs(entry.fact.at_ms), abs(entry.wall_ms)) > LARGEST:
+        raise OverflowError(f"no time: {entry.fact.at_ms}, {entry.wall_ms}")
     told = fact_json(entry.fact)
     return (
+        stamps.run_id,
+        entry.seq,
+        stamps.boot_id,
         entry.fact.at_ms,
         entry.wall_ms,
-        stamps.boot_id,
-        stamps.run_id,
         told["kind"],
         _storable(_subject(entry.fact)),
-        json.dumps(told),
+        json.dumps(dict(told)),
     )
 
 

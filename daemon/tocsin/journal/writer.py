@@ -1,16 +1,24 @@
-"""The journal as the event loop sees it: told without waiting, written elsewhere."""
+"""The journal's writing half: one thread, one file, and a loop that never waits."""
 
 from __future__ import annotations
 
 import asyncio
-import sqlite3
+import itertools
 import threading
+from collections import deque
+from contextlib import suppress
+from itertools import groupby
 from typing import TYPE_CHECKING, Self
 
 from tocsin.core.events import NoteFact
 from tocsin.journal.backlog import Backlog
-from tocsin.journal.rows import Entry, JournalError, values
-from tocsin.journal.store import DamagedError, Store, connect_writer
+from tocsin.journal.rows import Entry, values
+from tocsin.journal.store import (
+    DamagedError,
+    ReplacedError,
+    Store,
+    connect_writer,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -18,34 +26,45 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from tocsin.core.events import Fact
-    from tocsin.journal.rows import Stamps
+    from tocsin.journal.rows import Stamps, Values
     from tocsin.journal.store import Connect
 
     OnWritten = Callable[[Sequence[Fact], bool], None]
-    OnTrouble = Callable[[str], None]
 
-ROOM = 20_000
-"""Rows kept in memory while they cannot be written."""
+ROOM = 10_000
+"""Entries that wait while nothing can be written: some ten megabytes."""
 
-RETRY_S = 5.0
-CLOSING_S = 2.0
+BATCH = 500
+"""Most rows of one transaction."""
+
+RETRY_S = 2.0
+"""Pause between two tries while nothing can be written."""
+
+STALL_S = 5.0
+"""A write that takes longer counts as failed: a dying card can hang for minutes."""
+
+IDLE_S = 10.0
+"""How often a quiet journal looks whether its file is still there."""
+
+CLOSE_S = 2.0
+"""How long closing waits for the last rows."""
 
 
 class Journal:
-    """Writes facts on one thread of its own; use as an async context manager.
+    """Writes facts to the journal of *folder*; an async context manager.
+
+    Everything is called in the thread of the event loop that entered it.
 
     Args:
-        folder: Where the file is; made if missing.
-        stamps: What each row says of this run.
-        on_written: Called in the event loop, in order and once a fact: with True after
-            the fact is on the disk, with False as soon as it is known that it could
-            not be written at once (it is tried again, but is not told again).
-        on_trouble: Called in the event loop with a reason, and with "" once the
-            journal works again.
-        room: Rows kept in memory while they cannot be written.
-        retry_s: Pause before trying again.
-
-    Nothing here raises once the journal is open: a disk must never stop a step.
+        folder: Made if it does not exist.
+        stamps: Boot, run and time of day. Its ``run_id`` must never have been used.
+        on_written: Gets each fact exactly once, in the order told: with True once it
+            is on the disk; with False as soon as it is known that it is not, or not
+            yet. Notes that the journal writes of itself (rows lost, file set aside)
+            are passed on too.
+        on_trouble: Gets the reason when facts cannot be written, and "" when they
+            can be again.
+        connect, room, retry_s, stall_s: For tests.
     """
 
     def __init__(
@@ -54,36 +73,49 @@ class Journal:
         *,
         stamps: Stamps,
         on_written: OnWritten,
-        on_trouble: OnTrouble,
+        on_trouble: Callable[[str], None],
+        connect: Connect = connect_writer,
         room: int = ROOM,
         retry_s: float = RETRY_S,
-        connect: Connect = connect_writer,
+        stall_s: float = STALL_S,
+        idle_s: float = IDLE_S,
     ) -> None:
         self._stamps = stamps
         self._on_written = on_written
         self._on_trouble = on_trouble
-        self._retry_s = retry_s
+        self._stall_s = stall_s
         self._backlog = Backlog(room)
-        self._store = Store(folder, wall_ms=stamps.wall_ms, connect=connect)
-        self._thread = threading.Thread(
-            target=self._work, name="tocsin-journal", daemon=True
-        )
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._counting = threading.Lock()
-        self._lost = 0
-        self._lost_said = 0
-        self._at_ms = 0
+        self._numbers = itertools.count(1)  # the next one is taken in one piece
+        self._unreported: deque[Entry] = deque()
         self._trouble = ""
+        self._watch: asyncio.TimerHandle | None = None
+        self._ended = asyncio.Event()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        store = Store(folder, wall_ms=stamps.wall_ms, connect=connect)
+        self._writer = _Writer(self, store, retry_s=retry_s, idle_s=idle_s)
 
     @property
     def lost(self) -> int:
-        """Return how many facts were given up, for want of room or at the end."""
-        return self._lost
+        """How many facts could not be kept since the start."""
+        return self._backlog.lost
+
+    def tell(self, facts: Sequence[Fact]) -> None:
+        """Take facts to be written. Never waits, never raises."""
+        wall_ms = self._stamps.wall_ms()
+        entries = [self.entry(fact, wall_ms) for fact in facts]
+        for entry in self._backlog.put(entries):
+            entry.is_durable = False
+        self._unreported.extend(entries)
+        if self._trouble:
+            self._give_up()
+        if self._loop is not None:
+            self._loop.call_soon(self._report)
+        elif self._backlog.is_closed:
+            self._report()
 
     async def __aenter__(self) -> Self:
-        """Begin to write; trouble with the file is told, not raised."""
         self._loop = asyncio.get_running_loop()
-        self._thread.start()
+        self._writer.start()
         return self
 
     async def __aexit__(
@@ -92,92 +124,205 @@ class Journal:
         exc: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Write what is left, for two seconds at most."""
         self._backlog.close()
-        await asyncio.to_thread(self._thread.join, CLOSING_S)
-        self._give_up(self._backlog.drain())
-        await asyncio.sleep(0)  # let the last calls into the loop be made
+        try:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(CLOSE_S):
+                    await self._ended.wait()
+        finally:
+            if self._ended.is_set():
+                self._writer.join()
+            self._backlog.abandon()
+            self._give_up()
+            self._report()
+            self._loop = None
 
-    def tell(self, facts: Sequence[Fact]) -> None:
-        """Take facts to be written. Never waits, never raises."""
-        if facts:
+    # --- for the writer ------------------------------------------------------------
+
+    @property
+    def backlog(self) -> Backlog:
+        """What waits to be written."""
+        return self._backlog
+
+    def entry(self, fact: Fact, wall_ms: int | None = None) -> Entry:
+        """Return *fact* numbered and stamped; from either thread."""
+        if wall_ms is None:
             wall_ms = self._stamps.wall_ms()
-            entries = [Entry(fact=fact, wall_ms=wall_ms) for fact in facts]
-            self._give_up(self._backlog.put(entries))
+        return Entry(seq=next(self._numbers), fact=fact, wall_ms=wall_ms)
 
-    # --- on the writer's thread ------------------------------------------------------
+    def values(self, entry: Entry) -> Values:
+        """Return the row of *entry*."""
+        return values(entry, self._stamps)
 
-    def _work(self) -> None:
-        retry_s = None if self._attempt([]) else self._retry_s
-        is_last = False
-        while not is_last:
-            entries, is_last = self._backlog.take(retry_s)
-            is_written = self._attempt(entries)
-            retry_s = None if is_written else self._retry_s
-            if not is_written:
-                self._keep(entries, is_last=is_last)
-        self._store.close()
+    def post(self, call: Callable[..., None], *args: object) -> None:
+        """Have *call* called in the loop's thread, unless the loop has gone."""
+        loop = self._loop
+        if loop is not None:
+            with suppress(RuntimeError):
+                loop.call_soon_threadsafe(call, *args)
 
-    def _attempt(self, entries: list[Entry]) -> bool:
-        """Try to write *entries*; return False, with nothing written, if it fails."""
+    def stored(self, entries: Sequence[Entry], notes: Sequence[Entry]) -> None:
+        """Hear that these are on the disk now."""
+        for entry in entries:
+            if entry.is_durable is None:
+                entry.is_durable = True
+        self._set_trouble("")
+        self._report()
+        if notes:
+            self._on_written(tuple(note.fact for note in notes), True)
+
+    def failed(self, reason: str) -> None:
+        """Hear that nothing can be written now."""
+        self._set_trouble(reason)
+        self._give_up()
+        self._report()
+
+    def unstorable(self, entry: Entry) -> None:
+        """Hear that this one can never be written."""
+        entry.is_durable = False
+        self._report()
+
+    def ended(self) -> None:
+        """Hear that the writer has done its last."""
+        self._ended.set()
+
+    # --- within the loop -------------------------------------------------------------
+
+    def _stalled(self) -> None:
+        self._watch = None
+        self.failed(f"the disk has not answered for {self._stall_s:g} s")
+
+    def _set_trouble(self, reason: str) -> None:
+        if reason != self._trouble:
+            self._trouble = reason
+            self._on_trouble(reason)
+
+    def _give_up(self) -> None:
+        """Wait no longer for the disk before passing on what is known."""
+        for entry in self._unreported:
+            if entry.is_durable is None:
+                entry.is_durable = False
+
+    def _report(self) -> None:
+        """Pass on, in order, all whose fate is known, and watch over the rest."""
+        known: list[Entry] = []
+        while self._unreported and self._unreported[0].is_durable is not None:
+            known.append(self._unreported.popleft())
+        if (known or not self._unreported) and self._watch is not None:
+            self._watch.cancel()
+            self._watch = None
+        if self._unreported and self._watch is None and self._loop is not None:
+            self._watch = self._loop.call_later(self._stall_s, self._stalled)
+        for is_durable, same in groupby(known, lambda entry: entry.is_durable):
+            self._on_written(tuple(entry.fact for entry in same), bool(is_durable))
+
+
+class _Writer(threading.Thread):
+    """The one thread that writes; daemonic, so that a hung disk stops no exit."""
+
+    def __init__(
+        self, journal: Journal, store: Store, *, retry_s: float, idle_s: float
+    ) -> None:
+        super().__init__(name="journal", daemon=True)
+        self._journal = journal
+        self._backlog = journal.backlog
+        self._store = store
+        self._retry_s = retry_s
+        self._idle_s = idle_s
+        self._to_note: list[tuple[str, str]] = []
+        self._notes: list[Entry] = []
+        self._noted_lost = 0
+        self._at_ms: int | None = None
+
+    def run(self) -> None:
+        """Write until the backlog is closed, and then what is left."""
+        try:
+            self._write([])
+            self._write_on()
+        finally:
+            self._store.close()
+            self._journal.post(self._journal.ended)
+
+    def _write_on(self) -> None:
+        while True:
+            taken = self._backlog.take(BATCH, self._idle_s)
+            entries = [entry for entry in taken if self._is_storable(entry)]
+            is_last_try = self._backlog.is_closed
+            if self._write(entries):
+                self._backlog.done()
+                self._note_losses()
+                if is_last_try and not self._backlog:
+                    return
+                continue
+            self._backlog.give_back(entries)
+            if is_last_try:
+                return
+            self._backlog.pause(self._retry_s)
+
+    def _is_storable(self, entry: Entry) -> bool:
+        """Make its row, and drop and count one that cannot have any."""
+        try:
+            if entry.row is None:
+                entry.row = self._journal.values(entry)
+        except Exception:  # noqa: BLE001 one odd fact must not hold up all others
+            self._backlog.lose(1)
+            self._journal.post(self._journal.unstorable, entry)
+            return False
+        return True
+
+    def _write(self, entries: list[Entry]) -> bool:
+        """Store *entries*, on a new file if need be, and say how it went."""
         try:
             try:
                 self._append(entries)
             except DamagedError as exc:
-                aside = self._store.set_aside()
-                text = f"the journal was damaged ({exc}); it is kept as {aside}"
-                self._append([self._note("journal-damaged", text), *entries])
-        except (DamagedError, JournalError, sqlite3.Error, OSError) as exc:
-            self._say_trouble(f"{type(exc).__name__}: {exc}")
+                self._begin_anew(f"the journal is damaged ({exc})", is_damaged=True)
+                self._append(entries)
+            except ReplacedError as exc:
+                self._begin_anew(str(exc), is_damaged=False)
+                self._append(entries)
+        except Exception as exc:  # noqa: BLE001 whatever it is, the daemon goes on
+            reason = str(exc) or type(exc).__name__
+            why = f"{self._store.path} cannot be written: {reason}"
+            self._journal.post(self._journal.failed, why)
             return False
-        self._say_trouble("")
         return True
 
     def _append(self, entries: list[Entry]) -> None:
-        """Write *entries*, and before them how many were lost since it was last said.
-
-        Raises:
-            As `Store.append`; nothing was written then.
-        """
-        lost = self._lost
-        if lost > self._lost_said:
-            text = f"{lost - self._lost_said} rows could not be written and are lost"
-            entries = [self._note("journal-loss", text), *entries]
+        every = [*self._notes_before(entries), *entries]
+        is_retry = any(entry.is_tried for entry in every)
+        for entry in every:
+            entry.is_tried = True
+        rows = [entry.row for entry in every if entry.row is not None]
+        self._store.append(rows, is_retry=is_retry)
         if entries:
-            self._at_ms = max(self._at_ms, entries[-1].fact.at_ms)
-        self._store.append([values(entry, self._stamps) for entry in entries])
-        self._lost_said = lost
-        self._tell([e.fact for e in entries if not e.is_told], is_durable=True)
+            self._at_ms = entries[-1].fact.at_ms
+        notes, self._notes = self._notes, []
+        self._journal.post(self._journal.stored, entries, notes)
 
-    def _note(self, what: str, text: str) -> Entry:
-        note = NoteFact(at_ms=self._at_ms, what=what, text=text)
-        return Entry(fact=note, wall_ms=self._stamps.wall_ms())
+    def _notes_before(self, entries: list[Entry]) -> list[Entry]:
+        """Return our own rows that go first, dated like what comes next."""
+        at_ms = entries[0].fact.at_ms if entries else self._at_ms
+        if at_ms is not None:
+            for what, text in self._to_note:
+                note = self._journal.entry(NoteFact(at_ms=at_ms, what=what, text=text))
+                note.row = self._journal.values(note)
+                self._notes.append(note)
+            self._to_note.clear()
+        return self._notes
 
-    def _keep(self, entries: list[Entry], *, is_last: bool) -> None:
-        """Pass on what could not be written, and hold it for the next attempt."""
-        self._tell([e.fact for e in entries if not e.is_told], is_durable=False)
-        for entry in entries:
-            entry.is_told = True
-        self._give_up(entries if is_last else self._backlog.give_back(entries))
+    def _begin_anew(self, why: str, *, is_damaged: bool) -> None:
+        self._journal.post(self._journal.failed, why)
+        if is_damaged:
+            why = f"{why}; it was kept as {self._store.set_aside()}"
+        self._to_note.append(("new-journal", f"{why}; a new file begins here"))
 
-    # --- on either thread ------------------------------------------------------------
-
-    def _give_up(self, entries: list[Entry]) -> None:
-        with self._counting:
-            self._lost += len(entries)
-        self._tell([e.fact for e in entries if not e.is_told], is_durable=False)
-
-    def _tell(self, facts: Sequence[Fact], *, is_durable: bool) -> None:
-        if facts:
-            self._call(self._on_written, facts, is_durable)
-
-    def _say_trouble(self, reason: str) -> None:
-        if reason != self._trouble:
-            self._trouble = reason
-            self._call(self._on_trouble, reason)
-
-    def _call(self, told: Callable[..., None], *args: object) -> None:
-        """Call *told* in the event loop, unless that has ended."""
-        loop = self._loop
-        if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(told, *args)
+    def _note_losses(self) -> None:
+        """Write down how many rows are missing, once the backlog is through."""
+        lost = self._backlog.lost - self._noted_lost
+        if lost and not self._backlog:
+            self._noted_lost += lost
+            rows = "1 row" if lost == 1 else f"{lost} rows"
+            text = f"{rows} could not be kept while the journal could not be written"
+            self._to_note.append(("rows-lost", text))
+            self._write([])

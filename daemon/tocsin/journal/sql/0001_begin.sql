@@ -11,13 +11,15 @@ CREATE TABLE migration (
 
 CREATE TABLE event (
     id INTEGER PRIMARY KEY,
+    run_id TEXT NOT NULL,
+    seq INTEGER NOT NULL,
+    boot_id TEXT NOT NULL,
     at_ms INTEGER NOT NULL,
     wall_ms INTEGER NOT NULL,
-    boot_id TEXT NOT NULL,
-    run_id TEXT NOT NULL,
     kind TEXT NOT NULL,
     subject TEXT NOT NULL,
-    detail TEXT NOT NULL
+    detail TEXT NOT NULL,
+    UNIQUE (run_id, seq)
 ) STRICT;
 
 CREATE INDEX event_by_kind ON event (kind, id);
