@@ -33,10 +33,6 @@ SNAPSHOT_MS = 1_000
 """Snapshots are published at most this often, and after every change."""
 
 
-PATIENCE_MS = 5_000
-"""How long a warning waits for the disk before it is published all the same."""
-
-
 class SetupError(Exception):
     """The site file is sound, but this machine or installation cannot serve it."""
 
@@ -104,7 +100,7 @@ class Rooms:
         self._watchdog_ms = notify.watchdog_interval_s() * 1_000 / 2
         self._shown_ms = self._fed_ms = -SNAPSHOT_MS
         self._is_changed = False
-        self._unwritten: dict[int, Fact] = {}
+        self._unwritten = set[int]()
         self.outcome: Outcome | None = None
         self.journal: Journal | None = None
         self.publisher: Publisher | None = None
@@ -112,7 +108,7 @@ class Rooms:
     def tell(self, facts: Sequence[Fact]) -> None:
         """Store the facts; once they are durable they are published."""
         if self.journal is not None:
-            self._unwritten |= {id(fact): fact for fact in facts}
+            self._unwritten |= {id(fact) for fact in facts}
             self.journal.tell(facts)
         for guest in self._guests:
             guest.tell(facts)
@@ -120,8 +116,10 @@ class Rooms:
     def written(self, facts: Sequence[Fact], durable: bool) -> None:  # noqa: FBT001 the journal's call
         """Publish what was stored, or what could not be: a warning must get out."""
         del durable
-        fresh = [fact for fact in facts if self._unwritten.pop(id(fact), None)]
-        self._publish(fresh)
+        self._unwritten -= {id(fact) for fact in facts}
+        if self.publisher is None:
+            return
+        self.publisher.tell(facts)
         if self._is_changed and not self._unwritten:
             self._show()
 
@@ -139,21 +137,9 @@ class Rooms:
         self._is_changed |= bool(outcome.facts)
         if self.publisher is not None:
             self.publisher.alive()
-            self._wait_no_longer(now_ms)
             is_due = now_ms - self._shown_ms >= SNAPSHOT_MS
             if (is_due or self._is_changed) and not self._unwritten:
                 self._show()
-
-    def _wait_no_longer(self, now_ms: int) -> None:
-        """Publish what the journal has kept us waiting for: its disk hangs."""
-        late = [f for f in self._unwritten.values() if f.at_ms <= now_ms - PATIENCE_MS]
-        for fact in late:
-            del self._unwritten[id(fact)]
-        self._publish(late)
-
-    def _publish(self, facts: Sequence[Fact]) -> None:
-        if self.publisher is not None and facts:
-            self.publisher.tell(facts)
 
     def _show(self) -> None:
         snapshot = self.snapshot()

@@ -89,6 +89,9 @@ class SteppedClock:
     YIELD_S = 0.001
     """Long enough for the loop to wake whoever was just handed something."""
 
+    CATCH_UP_S = 0.25
+    """At most so much real time that work took is made good by shorter pauses."""
+
     def __init__(self, *, speed: float, start_wall_ms: int) -> None:
         self.speed = speed
         self._start_wall_ms = start_wall_ms
@@ -96,6 +99,7 @@ class SteppedClock:
         self._members = 0
         self._asleep: dict[asyncio.Future[None], int] = {}
         self._jump: asyncio.TimerHandle | None = None
+        self._due_s = 0.0
 
     def now_ms(self) -> int:
         """Return the stepped time; 0 at the start."""
@@ -154,7 +158,9 @@ class SteppedClock:
             return
         ahead_s = (min(self._asleep.values()) - self._now_ms) / 1000 / self.speed
         loop = asyncio.get_running_loop()
-        self._jump = loop.call_later(max(self.YIELD_S, ahead_s), self._step)
+        self._due_s = max(self._due_s, loop.time() - self.CATCH_UP_S) + ahead_s
+        at_s = max(self._due_s, loop.time() + self.YIELD_S)
+        self._jump = loop.call_at(at_s, self._step)
 
     def _step(self) -> None:
         self._jump = None

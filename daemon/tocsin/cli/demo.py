@@ -39,8 +39,8 @@ STORY_STEP_S = 10.0
 SLOW_S = 300.0
 """For so long after something happened the story is told slowly."""
 SLOWNESS = 8
-FRAMES_PER_S = 8
-KEPT_WORDS = 8
+FRAMES_PER_S = 6
+KEPT_WORDS = 7
 
 ABOUT = """\
 A cold night and a sunny morning at Fern Ridge hut, 18:00 to 13:30: two simulated packs
@@ -222,6 +222,7 @@ class Teller:
 
     def _say(self, words: Text) -> None:
         if self._is_live:
+            words.truncate(self._console.width - 4, overflow="ellipsis")
             self._words.append(words)
         else:
             self._console.print(words, soft_wrap=True)
@@ -237,7 +238,7 @@ class Teller:
             border_style="dim",
         )  # fmt: skip
         self.live.update(
-            Group(Text(narration, style="bold"), scene(show, self._site), told),
+            Group(Text(narration, style="bold"), told, scene(show, self._site)),
             refresh=True,
         )
 

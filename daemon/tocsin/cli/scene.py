@@ -92,18 +92,20 @@ def _colour(share: float) -> str:
 
 
 def outputs(shown: Sequence[Mapping[str, Any]]) -> RenderableType:
-    """Return each output with its level, and what holds it there."""
+    """Return each output with its level, and what holds it there; two in a line."""
     table = Table.grid(padding=(0, 2))
+    cells: list[Text] = []
     for each in shown:
         is_permit = each["role"].endswith("permit")
-        level = _level(each, is_permit=is_permit)
         is_acting = each["energised"] is not is_permit
         style = "bold yellow" if is_acting and each["role"] != "heartbeat" else "green"
-        table.add_row(
+        cells += [
             Text(each["output"]),
-            Text(level, style=style),
-            Text(", ".join(each["because"]), style="dim"),
-        )
+            Text(_level(each, is_permit=is_permit), style=style),
+            Text(", ".join(each["because"]), style="dim", overflow="ellipsis"),
+        ]
+    for at in range(0, len(cells), 6):
+        table.add_row(*cells[at : at + 6])
     return Panel(table, title="outputs", title_align="left", border_style="dim")
 
 

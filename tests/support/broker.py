@@ -1,0 +1,132 @@
+"""A real broker (mosquitto, of Debian) on a free loopback port, and a subscriber."""
+
+from __future__ import annotations
+
+import shutil
+import socket
+import subprocess
+import threading
+import time
+from collections import deque
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import paho.mqtt.client as paho
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+WITHIN_S = 20.0
+
+
+def program() -> str:
+    """Return the path of mosquitto, or fail: a skipped test would look green."""
+    path = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/bin")
+    if path is None:
+        pytest.fail("mosquitto is missing: sudo apt install mosquitto")
+    return path
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class Broker:
+    """A broker that can be started, killed and started again on its port."""
+
+    folder: Path
+    port: int = field(default_factory=free_port)
+    more: str = "allow_anonymous true"
+    _process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        config = self.folder / f"broker-{self.port}.conf"
+        config.write_text(f"listener {self.port} 127.0.0.1\n{self.more}\n")
+        log = (self.folder / "broker.log").open("ab")
+        with log:
+            self._process = subprocess.Popen(
+                [program(), "-c", str(config)], stdout=log, stderr=log
+            )
+        for _ in range(1_000):
+            try:
+                socket.create_connection(("127.0.0.1", self.port), 1).close()
+            except OSError:
+                time.sleep(0.02)
+            else:
+                return
+        said = (self.folder / "broker.log").read_text()
+        pytest.fail(f"no broker: {said}")
+
+    def send_signal(self, number: int) -> None:
+        assert self._process is not None
+        self._process.send_signal(number)
+
+    def stop(self) -> None:
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+            self._process = None
+
+
+@contextmanager
+def running(folder: Path, **changes: str) -> Iterator[Broker]:
+    broker = Broker(folder, **changes)  # type: ignore[arg-type]
+    broker.start()
+    try:
+        yield broker
+    finally:
+        broker.stop()
+
+
+@dataclass
+class Ears:
+    """What a subscriber heard, in order; *kept* is the last of each retained topic."""
+
+    heard: deque[tuple[str, bytes, bool]] = field(default_factory=deque)
+    kept: dict[str, bytes] = field(default_factory=dict)
+    changed: threading.Condition = field(default_factory=threading.Condition)
+    on_heard: Callable[[bytes], None] = lambda _: None
+
+    def on_message(self, _c: object, _u: object, message: paho.MQTTMessage) -> None:
+        payload = bytes(message.payload)
+        self.on_heard(payload)
+        with self.changed:
+            self.heard.append((message.topic, payload, message.retain))
+            self.kept[message.topic] = payload
+            self.changed.notify_all()
+
+    def wait_for(self, done: Callable[[], object]) -> None:
+        with self.changed:
+            if not self.changed.wait_for(done, WITHIN_S):
+                pytest.fail(f"not heard in time; last: {list(self.heard)[-5:]}")
+
+
+@contextmanager
+def listening(
+    port: int, topic: str = "#", on_heard: Callable[[bytes], None] = lambda _: None
+) -> Iterator[Ears]:
+    """Subscribe to *topic* while the context lasts; *on_heard* gets each payload."""
+    ears, is_ready = Ears(on_heard=on_heard), threading.Event()
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+
+    def subscribe(*_: object) -> None:
+        client.subscribe(topic, qos=1)
+
+    client.on_message = ears.on_message
+    client.on_connect = subscribe
+    client.on_subscribe = lambda *_: is_ready.set()
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    try:
+        assert is_ready.wait(WITHIN_S)
+        yield ears
+    finally:
+        client.disconnect()
+        client.loop_stop()
