@@ -41,6 +41,10 @@ order, and at_ms (the daemon's own time since the boot boot_id), did not.
 Exit codes: 0 done, 1 no journal or it cannot be read, 2 site file or arguments wrong.
 """
 
+USAGE = """\
+%(prog)s SITE [--since T] [--until T] [--kind K ...] [--last N]
+                      [--follow] [--utc] [--json]
+"""
 KINDS = ("alarm", "output", "source", "command", "note")
 KIND_WIDTH = max(map(len, KINDS))
 FOLLOW_LAST = 10
@@ -53,6 +57,7 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         "journal",
         help="what happened, in order, from the daemon's own record",
         description=ABOUT,
+        usage=USAGE,
     )
     add_site(parser)
     parser.add_argument(
