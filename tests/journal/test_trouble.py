@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from tocsin.journal import Journal
+
 
 class Disk:
     """Opens connections that fail while *is_full*, or whose commits do."""
@@ -91,6 +93,27 @@ def test_what_a_full_disk_refused_is_told_at_once_and_kept_for_later(
     assert len(ears.troubles) == 2, "said once, and once that it is over"
 
 
+def test_while_nothing_can_be_written_new_warnings_wait_for_no_retry(
+    tmp_path: Path,
+) -> None:
+    ears, disk = Ears(), Disk()
+    disk.is_full = True
+
+    async def main() -> None:
+        async with journal(
+            tmp_path, ears, connect=disk.connect, retry_s=3_600, stall_s=3_600
+        ) as writing:
+            for number in range(3):
+                writing.tell([alarm(number)])
+                await heard(ears, number + 1)
+            disk.is_full = False
+        assert writing.lost == 0, "closing does not wait for the retry either"
+
+    asyncio.run(main())
+    assert ears.written == [(alarm(number), False) for number in range(3)]
+    assert [row.at_ms for row in read(tmp_path)] == [0, 1, 2]
+
+
 def test_rows_that_were_lost_are_counted_and_written_down(tmp_path: Path) -> None:
     ears, disk = Ears(), Disk()
     disk.is_full = True
@@ -113,6 +136,10 @@ def test_rows_that_were_lost_are_counted_and_written_down(tmp_path: Path) -> Non
     assert (last.text, is_durable) == (said, True)
 
 
+def has_lost(writing: Journal, count: int) -> bool:
+    return writing.lost == count
+
+
 def test_a_loss_is_written_down_once(tmp_path: Path) -> None:
     ears, disk = Ears(), Disk()
 
@@ -123,6 +150,7 @@ def test_a_loss_is_written_down_once(tmp_path: Path) -> None:
                 writing.tell([note(hour)])
                 await until(lambda: ears.troubles[-1:] not in ([], [""]))
                 writing.tell([note(hour + n) for n in range(1, 3)])
+                await until(partial(has_lost, writing, 2 * hour // 100))
                 disk.is_full = False
                 await until(lambda: ears.troubles[-1] == "")
                 writing.tell([note(hour + 50)])
