@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import uuid
 from contextlib import contextmanager
@@ -11,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.core.events import AlarmFact, Fact, NoteFact
 from tocsin.core.rules import Priority, Unit
-from tocsin.journal import Journal
+from tocsin.journal import Journal, read
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -84,6 +85,17 @@ async def until(done: Callable[[], bool], *, within_s: float = 20.0) -> None:
 async def heard(ears: Ears, count: int) -> None:
     """Wait until *count* facts were passed on."""
     await until(lambda: len(ears.written) >= count)
+
+
+def kept(folder: Path) -> list[int]:
+    """Return the numbers of the test's own rows."""
+    return [row.at_ms for row in read(folder) if row.subject == "test"]
+
+
+def notes(folder: Path, what: str) -> list[str]:
+    return [
+        json.loads(row.detail)["text"] for row in read(folder) if row.subject == what
+    ]
 
 
 @contextmanager
