@@ -1,134 +1,189 @@
-"""``tocsin journal``: what happened."""
+"""``tocsin journal``: what happened, as the daemon wrote it down."""
 
 from __future__ import annotations
 
 import argparse
 import json
-import re
 import sys
-import threading
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tocsin.cli.common import add_site, duration_ms, example, fail, load_site
 from tocsin.clock import iso_time, wall_ms
-from tocsin.journal import JournalError, read
+from tocsin.journal import JournalError, follow, read
 from tocsin.wire import fact_words
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator
+    from pathlib import Path
 
     from tocsin.journal import Row
 
-KINDS = ("alarm", "output", "source", "command", "note")
-LOOK_AGAIN_S = 0.5
+ABOUT = """\
+Print the journal: every change of an alarm and of an output with its reason, packs
+lost and returned, what people asked for, every start and stop with the hash of the
+site file. Oldest first. It can be read while the daemon runs, after it has stopped, or
+from a copy, and reading changes nothing.
+"""
 
 EXAMPLES = """\
-  tocsin journal site.toml --since 12h               what happened last night
-  tocsin journal site.toml --kind alarm --last 20    the last alarms
-  tocsin journal site.toml --since 2026-01-16T22:00  from a time on (UTC)
-  tocsin journal site.toml --follow                  and go on as it happens
-  tocsin journal site.toml --json | jq .message      one JSON object a row
-Times are UTC. Ids run from 1 without a gap: a gap means that rows were removed.
+  tocsin journal site.toml --last 20               the newest twenty rows
+  tocsin journal site.toml --since 2h              since two hours ago
+  tocsin journal site.toml --since 2026-01-09T22:00 --until 2026-01-10T06:00
+                                                   one night, in this machine's zone
+  tocsin journal site.toml --kind alarm command    alarms, and who did what about them
+  tocsin journal site.toml --follow                go on with new rows, until Ctrl-C
+  tocsin journal site.toml --json | head           one JSON object a row, times in UTC
+
+T is a time ago (90s, 10min, 2h, 3d) or a date and time of ISO 8601; without a zone it
+is this machine's. Rows are dated by the clock of the day, which may have jumped; their
+order, and at_ms (the daemon's own time since the boot boot_id), did not.
+Exit codes: 0 done, 1 no journal or it cannot be read, 2 site file or arguments wrong.
 """
+
+USAGE = """\
+%(prog)s SITE [--since T] [--until T] [--kind K ...] [--last N]
+                      [--follow] [--utc] [--json]
+"""
+KINDS = ("alarm", "output", "source", "command", "note")
+KIND_WIDTH = max(map(len, KINDS))
+FOLLOW_LAST = 10
+"""How much of the past is shown before the rows to come, if nothing else is asked."""
 
 
 def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command."""
     parser = commands.add_parser(
         "journal",
-        help="what happened: alarms, outputs, losses, commands",
-        description="Read the journal; the daemon may be running or not.",
+        help="what happened, in order, from the daemon's own record",
+        description=ABOUT,
+        usage=USAGE,
     )
     add_site(parser)
-    when = "a time of day (2026-01-16T22:00, UTC) or how long ago (90s, 12h, 3d)"
-    parser.add_argument("--since", type=moment_ms, metavar="TIME", help=when)
-    parser.add_argument("--until", type=moment_ms, metavar="TIME", help=when)
+    parser.add_argument(
+        "--since", metavar="T", type=moment_ms, help="only rows of that time or later"
+    )
+    parser.add_argument(
+        "--until", metavar="T", type=moment_ms, help="only rows of that time or earlier"
+    )
     parser.add_argument(
         "--kind",
+        metavar="K",
+        nargs="+",
+        action="extend",
         choices=KINDS,
-        action="append",
-        default=[],
-        help="only this kind; may be given again",
+        help=f"only these: {', '.join(KINDS)}",
     )
-    parser.add_argument("--last", type=_count, metavar="N", help="only the newest N")
-    parser.add_argument("--follow", action="store_true", help="go on until stopped")
-    parser.add_argument("--json", action="store_true", help="one JSON object a row")
+    parser.add_argument(
+        "--last", metavar="N", type=_count, help="only the newest N of them"
+    )
+    parser.add_argument(
+        "--follow",
+        action="store_true",
+        help=f"go on with new rows (begins with the newest {FOLLOW_LAST})",
+    )
+    parser.add_argument("--utc", action="store_true", help="times in UTC, not local")
+    parser.add_argument("--json", action="store_true", help="JSON Lines, one a row")
     example(parser, EXAMPLES)
     parser.set_defaults(run=run)
 
 
+def run(args: argparse.Namespace) -> int:
+    """Print the rows, and return the exit code."""
+    if args.follow and args.until is not None:
+        fail("--follow goes on for ever: it cannot be used with --until")
+        return 2
+    setup = load_site(args.site)
+    if setup is None:
+        return 2
+    is_any = False
+    try:
+        for row in _rows(args, setup.journal_folder):
+            print(row_json(row) if args.json else row_words(row, is_utc=args.utc))
+            is_any = True
+            if args.follow:
+                sys.stdout.flush()
+    except JournalError as exc:
+        sys.stdout.flush()
+        fail(exc)
+        return 1
+    except KeyboardInterrupt:
+        if not args.follow:
+            raise
+    if not is_any and not args.json:
+        fail("no such rows in the journal")
+    return 0
+
+
 def moment_ms(text: str) -> int:
-    """Return ms since 1970 of an ISO 8601 time, or of a duration before now.
+    """Return the time of day in ms of a time ago, or of a date of ISO 8601.
 
     Raises:
         argparse.ArgumentTypeError: it is neither.
     """
-    if re.fullmatch(r"[\d.]+\s*[a-z]+", text):
+    try:
         return wall_ms() - duration_ms(text)
+    except argparse.ArgumentTypeError:
+        pass
     try:
         moment = datetime.fromisoformat(text)
-    except ValueError:
+        return round(moment.timestamp() * 1_000)
+    except (ValueError, OverflowError, OSError) as exc:
         raise argparse.ArgumentTypeError(
-            f"{text!r} is no time; write 2026-01-16T22:00, or 12h for twelve hours ago"
-        ) from None
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=UTC)
-    return round(moment.timestamp() * 1000)
+            f"{text!r} is no time; write 90s, 10min, 2h, 3d, or 2026-01-09T22:00"
+        ) from exc
 
 
-def _count(text: str) -> int:
-    if not text.isdigit() or int(text) == 0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of rows from 1 on")
-    return int(text)
+def row_json(row: Row) -> str:
+    """Return one JSON object: the fact, and where and when it stands."""
+    placed = {
+        "id": row.id,
+        "at": iso_time(row.wall_ms),
+        "boot_id": row.boot_id,
+        "run_id": row.run_id,
+        "at_ms": row.at_ms,
+    }
+    return json.dumps(placed | json.loads(row.detail))
 
 
-def run(args: argparse.Namespace) -> int:
-    """Print the rows, and return the exit code."""
-    setup = load_site(args.site)
-    if setup is None:
-        return 2
-    folder, kinds = setup.journal_folder, args.kind
-    say = _say_json if args.json else _say_words
-    try:
-        newest = max((row.id for row in read(folder, last=1)), default=0)
-        rows = read(
+def row_words(row: Row, *, is_utc: bool) -> str:
+    """Return one line: time with its offset from UTC, kind, and what happened."""
+    moment = datetime.fromtimestamp(row.wall_ms / 1_000, tz=UTC)
+    if not is_utc:
+        moment = moment.astimezone()
+    at = moment.isoformat(sep=" ", timespec="milliseconds")
+    words = _harmless(fact_words(json.loads(row.detail)))
+    return f"{at}  {row.kind:<{KIND_WIDTH}}  {words}"
+
+
+def _rows(args: argparse.Namespace, folder: Path) -> Iterator[Row]:
+    kinds = args.kind or ()
+    if not args.follow:
+        return read(
             folder,
             since_ms=args.since,
             until_ms=args.until,
             kinds=kinds,
             last=args.last,
         )
-        say(rows)
-        newest = max((row.id for row in rows), default=newest)
-        if not rows and not args.json:
-            print("No such rows.", file=sys.stderr)
-        while args.follow:
-            sys.stdout.flush()
-            threading.Event().wait(LOOK_AGAIN_S)
-            rows = read(folder, kinds=kinds, after_id=newest)
-            say(rows)
-            newest = max((row.id for row in rows), default=newest)
-    except JournalError as exc:
-        fail(exc)
-        return 1
-    return 0
+    last = args.last
+    if last is None and args.since is None:
+        last = FOLLOW_LAST
+    return follow(folder, since_ms=args.since, kinds=kinds, last=last)
 
 
-def _say_json(rows: Sequence[Row]) -> None:
-    for row in rows:
-        stamped: dict[str, Any] = {
-            "id": row.id,
-            "at": iso_time(row.wall_ms),
-            **json.loads(row.detail),
-            "at_ms": row.at_ms,
-            "boot_id": row.boot_id,
-            "run_id": row.run_id,
-        }
-        print(json.dumps(stamped))
+def _harmless(text: str) -> str:
+    """Escape what would move the cursor or break the line; people's words get in."""
+    return "".join(
+        c if c.isprintable() else c.encode("unicode_escape").decode() for c in text
+    )
 
 
-def _say_words(rows: Sequence[Row]) -> None:
-    for row in rows:
-        at = iso_time(row.wall_ms).replace("T", " ")[:19]
-        print(f"{at}  {row.kind:<7}  {fact_words(json.loads(row.detail))}")
+def _count(text: str) -> int:
+    try:
+        count = int(text)
+    except ValueError:
+        count = 0
+    if count < 1:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of rows from 1 up")
+    return count

@@ -4,8 +4,16 @@
 `last_full_ms` read from any process, while the daemon runs or from a copy.
 """
 
-from tocsin.journal.reader import last_full_ms, read
+from tocsin.journal.reader import follow, last_full_ms, read
 from tocsin.journal.rows import JournalError, Row, Stamps
 from tocsin.journal.writer import Journal
 
-__all__ = ["Journal", "JournalError", "Row", "Stamps", "last_full_ms", "read"]
+__all__ = [
+    "Journal",
+    "JournalError",
+    "Row",
+    "Stamps",
+    "follow",
+    "last_full_ms",
+    "read",
+]

@@ -64,7 +64,8 @@ class Store:
         self._wall_ms = wall_ms
         self._connect = connect
         self._connection: sqlite3.Connection | None = None
-        self._file = self._checked = (0, 0)
+        self._log = _beside(self.path, "-wal")
+        self._file = self._checked = self._log_file = (0, 0)
         self._size = 0
         self._is_cut = False
 
@@ -77,7 +78,7 @@ class Store:
             JournalError: it is sound, but not ours or too new for us.
             sqlite3.Error, OSError: it cannot be opened.
         """
-        if self._connection is not None and self._is_as_left():
+        if self._connection is not None and self._is_as_left(self._connection):
             return self._connection
         self.path.parent.mkdir(parents=True, exist_ok=True)
         try:
@@ -92,6 +93,7 @@ class Store:
             raise _damage_or(exc) from exc
         self._connection = connection
         self._file, self._size = _identity(self.path)
+        self._log_file = _identity(self._log)[0]
         self._checked, self._is_cut = self._file, False
         return connection
 
@@ -143,7 +145,7 @@ class Store:
         self.path.rename(aside)
         self._is_cut = False
         with suppress(FileNotFoundError):
-            _beside(self.path, "-wal").rename(_beside(aside, "-wal"))
+            self._log.rename(_beside(aside, "-wal"))
         _beside(self.path, "-shm").unlink(missing_ok=True)
         return aside.name
 
@@ -155,23 +157,39 @@ class Store:
                 if connection.in_transaction:
                     connection.execute("ROLLBACK")
 
-    def _is_as_left(self) -> bool:
-        """Return False, with the connection closed, if the open file was cut short.
+    def _is_as_left(self, connection: sqlite3.Connection) -> bool:
+        """Return False, with it closed, if others meddled and it must be opened anew.
 
         Raises:
-            ReplacedError: it was deleted, or another one bears its name now.
+            ReplacedError: the file was deleted, or another one bears its name now.
         """
         file, size = _identity(self.path)
         if file != self._file:
-            self.close()
+            self._leave_behind()
             what = "replaced" if any(file) else "deleted"
             raise ReplacedError(f"the journal file was {what} while it was in use")
         if size < self._size:
             self.close()
             self._is_cut, self._checked = True, (0, 0)
             return False
+        if _identity(self._log)[0] != self._log_file:
+            # Rows go to a log without a name: bring them into the file while we can.
+            connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+            self.close()
+            return False
         self._size = size
         return True
+
+    def _leave_behind(self) -> None:
+        """Close a file that is gone, and drop its log.
+
+        SQLite leaves the log of a moved database alone, and would then apply it to
+        whichever file bears the name next ("How To Corrupt An SQLite Database File").
+        """
+        self.close()
+        if _identity(self._log)[0] == self._log_file:
+            self._log.unlink(missing_ok=True)
+            _beside(self.path, "-shm").unlink(missing_ok=True)
 
     def _refuse_untouched(self) -> None:
         """Look at an existing file without a writer's side effects.

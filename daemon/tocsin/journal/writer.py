@@ -314,8 +314,9 @@ class _Writer(threading.Thread):
     def _begin_anew(self, why: str, *, is_damaged: bool) -> None:
         self._journal.post(self._journal.failed, why)
         if is_damaged:
-            why = f"{why}; it was kept as {self._store.set_aside()}"
-        self._to_note.append(("new-journal", f"{why}; a new file begins here"))
+            why = f"{why}; it is kept as {self._store.set_aside()}"
+        what = "journal-damaged" if is_damaged else "journal-replaced"
+        self._to_note.append((what, f"{why}; this file begins here"))
 
     def _note_losses(self) -> None:
         """Write down how many rows are missing, once the backlog is through."""
@@ -324,5 +325,5 @@ class _Writer(threading.Thread):
             self._noted_lost += lost
             rows = "1 row" if lost == 1 else f"{lost} rows"
             text = f"{rows} could not be kept while the journal could not be written"
-            self._to_note.append(("rows-lost", text))
+            self._to_note.append(("journal-loss", text))
             self._write([])
