@@ -186,6 +186,7 @@ def test_a_pack_that_is_lost_drops_charge_when_stale_and_loads_after_their_hold(
             assert not whole.level("charge")
             assert not whole.level("drying")
             whole.devices["left"].repair()
+            whole.clock.speed = 60  # the driver's own pauses are real time
             await whole.until(300, serving)
             assert whole.level("charge")
             assert whole.level("drying")

@@ -1,0 +1,29 @@
+#!/bin/sh
+# Set up and pass every check and every test.
+set -eu
+case "${1:-}" in
+-h | --help)
+    cat <<'TEXT'
+usage: sh deploy/test.sh [arguments of pytest]
+Makes a virtual environment in .venv (or $TOCSIN_VENV), installs Tocsin with its test
+needs (and mosquitto with apt, where it is missing and root or sudo is
+there), then runs style, types, import contracts and all tests. Exit code 0: all passed.
+TEXT
+    exit 0
+    ;;
+esac
+cd "$(dirname "$0")/.."
+. deploy/lib.sh
+need mosquitto mosquitto
+make_venv "[test]"
+PATH="$(cd "$VENV" && pwd)/bin:$PATH"
+export PATH
+say "style" && ruff check --quiet . && ruff format --check --quiet .
+say "types" && mypy
+say "import contracts" && lint-imports >/dev/null || {
+    lint-imports
+    exit 1
+}
+say "tests"
+python -m pytest -q -n 2 "$@"
+say "all passed: style, types, import contracts, tests"
