@@ -55,6 +55,10 @@ class Outbox:
                 self._drop_one()
             self._events.append((event, is_alarm))
 
+    def add_last(self, event: Message) -> None:
+        """Take one event whether there is room or not: it says what was lost."""
+        self._events.append((event, True))
+
     def _drop_one(self) -> None:
         self.lost += 1
         for index, (_, is_alarm) in enumerate(self._events):

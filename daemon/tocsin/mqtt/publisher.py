@@ -191,7 +191,7 @@ class Publisher:
             said = loss(
                 self._topics, lost, number=self._number, wall_ms=self._wall_ms()
             )
-            self._outbox.add([said], is_alarm=True)
+            self._outbox.add_last(said)
         self._said_alive_s = -ALIVE_EVERY_S
         self.alive()
         self._link.listen(self._topics.kept)

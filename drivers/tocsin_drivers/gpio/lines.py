@@ -1,0 +1,134 @@
+"""A Raspberry Pi's lines, through gpiozero on lgpio.
+
+A line is claimed *with* its first level. gpiozero's own lgpio pin claims it low and then
+sets the level, which on an active-low relay board would switch the relay on for a
+moment (read in gpiozero 2.0.1, ``pins/lgpio.py``).
+
+When the process dies the kernel gives the lines back as inputs: wire a pull resistor
+that holds "off" while a line floats.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from typing import TYPE_CHECKING, Any
+
+from tocsin.core.rules import Role
+from tocsin.ports import DriverError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tocsin.core.events import Demand
+    from tocsin.ports import PinSpec
+
+
+class Lines:
+    """Every output's line. Made by `build`; *devices* are gpiozero's, by output."""
+
+    def __init__(self, factory: Any, devices: dict[str, Any], hearts: set[str]) -> None:  # noqa: ANN401 gpiozero has no types
+        self._factory = factory
+        self._devices = devices
+        self._hearts = hearts
+
+    def hold(self, demands: tuple[Demand, ...]) -> None:
+        """Write every demanded level, whatever it was.
+
+        Raises:
+            DriverError: a line could not be written. The others were.
+        """
+        failed: list[str] = []
+        for demand in demands:
+            try:
+                self._devices[demand.output].value = demand.energised
+            except Exception as exc:  # noqa: BLE001 whatever it is, the others come first
+                failed.append(f"{demand.output}: {exc or type(exc).__name__}")
+        _complain(failed)
+
+    def beat(self) -> None:
+        """Toggle every heartbeat line.
+
+        Raises:
+            DriverError: one could not be written.
+        """
+        failed: list[str] = []
+        for heart in self._hearts:
+            try:
+                self._devices[heart].toggle()
+            except Exception as exc:  # noqa: BLE001 as above
+                failed.append(f"{heart}: {exc or type(exc).__name__}")
+        _complain(failed)
+
+    def close(self) -> None:
+        """De-energise every line and give it back, as well as can be."""
+        for device in self._devices.values():
+            try:
+                device.off()
+            except Exception:  # noqa: BLE001, S112 the others must still be dropped
+                continue
+        self._factory.close()
+        self._devices = {}
+        self._hearts = set()
+
+
+def build(pins: Sequence[PinSpec]) -> Lines:
+    """Claim every line, de-energised.
+
+    Raises:
+        DriverError: a line or the chip cannot be had, or lgpio is not installed; lines
+            that were claimed are given back.
+    """
+    # lgpio makes a pipe in its working folder as soon as it is imported.
+    os.environ.setdefault("LG_WD", tempfile.gettempdir())
+    try:
+        factory = _factory()
+    except ImportError as exc:
+        raise DriverError(
+            f"lgpio is not installed ({exc}); see deploy/README.md"
+        ) from exc
+    except Exception as exc:
+        raise DriverError(f"no GPIO chip: {exc or type(exc).__name__}") from exc
+    lines = Lines(factory, {}, {p.output for p in pins if p.role is Role.HEARTBEAT})
+    for pin in pins:
+        try:
+            lines._devices[pin.output] = _claimed(pin, factory)  # noqa: SLF001 our own
+        except Exception as exc:
+            lines.close()
+            where = pin.pin or "no pin"
+            why = str(exc) or type(exc).__name__
+            raise DriverError(f"output {pin.output} on {where}: {why}") from exc
+    return lines
+
+
+def _factory() -> Any:  # noqa: ANN401 gpiozero has no types
+    import lgpio  # noqa: PLC0415 an optional extra
+    from gpiozero.pins.lgpio import LGPIOFactory, LGPIOPin  # noqa: PLC0415
+
+    class ClaimedPin(LGPIOPin):  # type: ignore[misc]
+        """Claims its line with the first level."""
+
+        def output_with_state(self, state: bool) -> None:  # noqa: FBT001 gpiozero's
+            lgpio.gpio_claim_output(self.factory._handle, self._number, int(state))  # noqa: SLF001
+
+    factory = LGPIOFactory()
+    factory.pin_class = ClaimedPin
+    return factory
+
+
+def _claimed(pin: PinSpec, factory: Any) -> Any:  # noqa: ANN401 gpiozero has no types
+    from gpiozero import OutputDevice  # noqa: PLC0415 after LG_WD is set
+
+    if pin.pin is None:
+        raise DriverError("a real output needs a pin")
+    return OutputDevice(
+        pin.pin,
+        active_high=not pin.active_low,
+        initial_value=False,
+        pin_factory=factory,
+    )
+
+
+def _complain(failed: list[str]) -> None:
+    if failed:
+        raise DriverError("; ".join(failed))
