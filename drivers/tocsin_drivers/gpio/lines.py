@@ -1,7 +1,7 @@
 """A Raspberry Pi's lines, through gpiozero on lgpio.
 
-A line is claimed *with* its first level. gpiozero's own lgpio pin claims it low and then
-sets the level, which on an active-low relay board would switch the relay on for a
+A line is claimed *with* its first level. gpiozero's own lgpio pin claims it low and
+then sets the level, which on an active-low relay board would switch the relay on for a
 moment (read in gpiozero 2.0.1, ``pins/lgpio.py``).
 
 When the process dies the kernel gives the lines back as inputs: wire a pull resistor
@@ -43,7 +43,7 @@ class Lines:
             try:
                 self._devices[demand.output].value = demand.energised
             except Exception as exc:  # noqa: BLE001 whatever it is, the others come first
-                failed.append(f"{demand.output}: {exc or type(exc).__name__}")
+                failed.append(f"{demand.output}: {_why(exc)}")
         _complain(failed)
 
     def beat(self) -> None:
@@ -57,7 +57,7 @@ class Lines:
             try:
                 self._devices[heart].toggle()
             except Exception as exc:  # noqa: BLE001 as above
-                failed.append(f"{heart}: {exc or type(exc).__name__}")
+                failed.append(f"{heart}: {_why(exc)}")
         _complain(failed)
 
     def close(self) -> None:
@@ -88,7 +88,7 @@ def build(pins: Sequence[PinSpec]) -> Lines:
             f"lgpio is not installed ({exc}); see deploy/README.md"
         ) from exc
     except Exception as exc:
-        raise DriverError(f"no GPIO chip: {exc or type(exc).__name__}") from exc
+        raise DriverError(f"no GPIO chip: {_why(exc)}") from exc
     lines = Lines(factory, {}, {p.output for p in pins if p.role is Role.HEARTBEAT})
     for pin in pins:
         try:
@@ -96,8 +96,8 @@ def build(pins: Sequence[PinSpec]) -> Lines:
         except Exception as exc:
             lines.close()
             where = pin.pin or "no pin"
-            why = str(exc) or type(exc).__name__
-            raise DriverError(f"output {pin.output} on {where}: {why}") from exc
+            said = f"output {pin.output} on {where}: {_why(exc)}"
+            raise DriverError(said) from exc
     return lines
 
 
@@ -127,6 +127,10 @@ def _claimed(pin: PinSpec, factory: Any) -> Any:  # noqa: ANN401 gpiozero has no
         initial_value=False,
         pin_factory=factory,
     )
+
+
+def _why(exc: Exception) -> str:
+    return str(exc) or type(exc).__name__
 
 
 def _complain(failed: list[str]) -> None:

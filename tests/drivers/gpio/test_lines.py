@@ -1,7 +1,7 @@
 """Real lines on a fake chip: what reaches lgpio, in which order.
 
-The fake stands below gpiozero, so gpiozero's own code runs. No hardware was here: that a
-relay does not blip must be proved at the site.
+The fake stands below gpiozero, so gpiozero's own code runs. No hardware was here: that
+a relay does not blip must be proved at the site.
 """
 
 from __future__ import annotations
