@@ -154,13 +154,13 @@ def test_the_unspoilt_file_loads(folder: Path) -> None:
     assert look(WHOLE, folder)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(text=mutations())
 def test_a_spoilt_file_loads_or_is_refused(folder: Path, text: str) -> None:
     look(text, folder)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(raw=st.binary(max_size=60))
 def test_bytes_load_or_are_refused(folder: Path, raw: bytes) -> None:
     assert not look(raw, folder)

@@ -37,7 +37,8 @@ class OutputState:
         shed: A load permit that dropped for a reason and has not come back.
         needs_charge: It dropped for low cells, so charge must come back first.
         shed_ma: The bank's discharge current as it dropped; None if unknown.
-        without_effect: That current was still flowing when we looked again.
+        looked: We looked again, once, whether that current had fallen.
+        without_effect: It was still flowing then.
         hour_ms: For a horn, the start of the hour whose sound is counted in
         sounded_ms: this.
         due_ms: When time alone will next change it.
@@ -50,6 +51,7 @@ class OutputState:
     shed: bool = False
     needs_charge: bool = False
     shed_ma: int | None = None
+    looked: bool = False
     without_effect: bool = False
     hour_ms: int = 0
     sounded_ms: int = 0

@@ -140,6 +140,8 @@ def _shed(was: OutputState, wish: _Wish, settled_ms: int, view: View) -> OutputS
             shed=True,
             needs_charge=wish.must_charge,
             shed_ma=discharge_ma(view.packs, view.site),
+            looked=False,
+            without_effect=False,
         )
     elif wish.must_charge and not was.needs_charge:
         now = replace(now, needs_charge=True)
@@ -147,8 +149,11 @@ def _shed(was: OutputState, wish: _Wish, settled_ms: int, view: View) -> OutputS
 
 
 def _looked_again(shed: OutputState, view: View) -> OutputState:
-    """See whether the current fell, once there was time for it."""
-    if not shed.shed or not shed.shed_ma:
+    """See, once there was time for it, whether the current fell.
+
+    Only once: a load that someone switches on hours later is another matter.
+    """
+    if not shed.shed or not shed.shed_ma or shed.looked:
         return shed
     look_ms = shed.since_ms + view.site.timing.shed_confirm_ms
     if view.now_ms < look_ms:
@@ -157,7 +162,7 @@ def _looked_again(shed: OutputState, view: View) -> OutputState:
     is_flowing = (
         flows_ma is not None and flows_ma * 1_000 > shed.shed_ma * FALLEN_PERMILLE
     )
-    return replace(shed, without_effect=is_flowing)
+    return replace(shed, looked=True, without_effect=is_flowing)
 
 
 def _come_back(new: list[OutputState], wishes: list[_Wish], view: View) -> None:

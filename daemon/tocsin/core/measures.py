@@ -40,6 +40,7 @@ class PackState:
         still_ms: How long every value has stood still under load.
         beat_ms: When the pack's own counter last moved.
         trail: (at_ms, cells_mv) of the last readings, oldest first.
+        series: Cells in series; a pack of several strings says a multiple of it.
     """
 
     heard_ms: int
@@ -50,13 +51,14 @@ class PackState:
     still_ms: int = 0
     beat_ms: int = 0
     trail: tuple[tuple[int, tuple[int, ...]], ...] = ()
+    series: int = 0
 
 
 def refusal(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
     """Return why *sample* cannot be true, or an empty string if it can."""
     cells = sample.cells_mv
-    if cells and len(cells) != pack.cells:
-        return f"{len(cells)} cells read, {pack.cells} expected"
+    if len(cells) % pack.cells:
+        return f"{len(cells)} cells read, {pack.cells} expected, or several strings"
     low_mv, high_mv = chemistry.possible_mv
     spoken = (*cells, *_present(sample.low_cell_mv, sample.high_cell_mv))
     if spoken and not (low_mv <= min(spoken) and max(spoken) <= high_mv):
@@ -71,6 +73,20 @@ def refusal(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
     soc = sample.soc_permille
     if soc is not None and not 0 <= soc <= FULL_PERMILLE:
         return f"a charge of {soc / 10:.1f} % is impossible"
+    return _contradiction(sample, pack, chemistry)
+
+
+def _contradiction(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
+    """Return where a pack's own values cannot be true together."""
+    low_mv, high_mv = sample.low_cell_mv, sample.high_cell_mv
+    if low_mv is not None and high_mv is not None and low_mv > high_mv:
+        said = f"lowest cell {low_mv / 1000:.3f} V, highest {high_mv / 1000:.3f} V"
+        return f"{said}: a contradiction"
+    # None at all may be true: the protection has opened, and we see its dead side.
+    voltage_mv, most_mv = sample.voltage_mv, chemistry.possible_mv[1] * pack.cells
+    if voltage_mv is not None and not 0 <= voltage_mv <= most_mv:
+        said = f"{voltage_mv / 1000:.2f} V"
+        return f"a pack of {pack.cells} cells in series at {said} is impossible"
     return ""
 
 
@@ -86,6 +102,7 @@ def heard(old: PackState, sample: Sample, at_ms: int, site: Site) -> PackState:
         if old.sample is None or old.sample.beat != sample.beat
         else old.beat_ms,
         trail=_trail(old, sample, at_ms, site.timing.rise_window_ms),
+        series=old.series,
     )
 
 
@@ -243,10 +260,16 @@ def _over_allowed(sample: Sample, _: PackState, site: Site, __: int) -> Seen:
     return max(0, sample.current_ma) - allowed_ma if sample.current_ma > 0 else 0, ""
 
 
-def _sum_error(sample: Sample, *_: object) -> Seen:
+def _sum_error(sample: Sample, pack: PackState, *_: object) -> Seen:
+    """Return the largest error of a string within the pack; most packs have one."""
     if sample.voltage_mv is None or not sample.cells_mv:
         return None, ""
-    return abs(sample.voltage_mv - sum(sample.cells_mv)), ""
+    series = pack.series or len(sample.cells_mv)
+    strings = [
+        sum(sample.cells_mv[first : first + series])
+        for first in range(0, len(sample.cells_mv), series)
+    ]
+    return max(abs(sample.voltage_mv - string_mv) for string_mv in strings), ""
 
 
 def _unchanged(_: Sample, pack: PackState, *__: object) -> Seen:

@@ -46,8 +46,9 @@ class Sample:
     raises instead. ``None`` or empty means that this kind of pack never says it.
 
     Attributes:
-        cells_mv: One per series cell, cell 1 first. Empty when the pack publishes
-            only its extremes.
+        cells_mv: One per series cell, cell 1 first; of a pack with several strings
+            in parallel, string after string. Empty when the pack publishes only its
+            extremes.
         low_cell_mv: Lowest cell, where single cells are not published.
         high_cell_mv: Highest cell, likewise.
         temps_dc: Every cell temperature, in the pack's own order.

@@ -41,7 +41,8 @@ def fresh(site: Site, *, now_ms: int) -> State:
     return State(
         now_ms=now_ms,
         packs=tuple(
-            PackState(heard_ms=now_ms, beat_ms=now_ms) for _ in site.bank.packs
+            PackState(heard_ms=now_ms, beat_ms=now_ms, series=pack.cells)
+            for pack in site.bank.packs
         ),
         alarms=alarms,
         outputs=tuple(

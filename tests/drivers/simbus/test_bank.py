@@ -26,7 +26,7 @@ def loaded(designs: list[list[PackDesign]], load_w: float, **site: Any) -> SimBa
     st.floats(-6_000, 6_000),
     st.lists(st.floats(20, 250), min_size=5, max_size=5),
 )
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 def test_strings_share_one_voltage_and_their_currents_add_up(
     count: int, power_w: float, missing: list[float]
 ) -> None:
