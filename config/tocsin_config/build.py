@@ -80,6 +80,10 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         low_cut_mv=scale.low_cut_mv,
         high_cut_mv=scale.high_cut_mv,
         cold_charge_dc=scale.cold_charge_dc,
+        lead_ms=scale.lead_ms,
+        charger_mv=None
+        if file.charging.absorption_v is None
+        else Unit.MV.inside(file.charging.absorption_v),
     )
     return _setup(
         file,
@@ -130,6 +134,7 @@ def _scale(file: SiteFile, chosen: Preset) -> Scale:
         high_cut_mv=Unit.MV.inside(high_v),
         cold_charge_dc=Unit.DC.inside(cold_c),
         stale_ms=Unit.SECONDS.inside(file.timing.stale_s),
+        lead_ms=Unit.MINUTES.inside(file.forecast.lead_min),
     )
 
 

@@ -29,7 +29,9 @@ class ProtectorTable(Table):
 class CellTable(Table):
     """Numbers of the cell that are not limits of a rule.
 
-    ``charge_map`` is (degC of the coldest cell, multiple of 1C) pairs, ascending.
+    ``charge_map`` is (degC of the coldest cell, multiple of 1C) pairs, ascending;
+    ``curve`` (per cent of charge, volts at rest) pairs, and without it nothing is
+    foretold; ``resistance_ohm_ah`` is resistance times capacity, to begin with.
     """
 
     charge_map: Annotated[tuple[Pair, ...], Field(strict=False)]
@@ -38,6 +40,8 @@ class CellTable(Table):
     full_hold_s: float
     possible_v: Pair
     possible_degc: Pair
+    curve: Annotated[tuple[Pair, ...], Field(strict=False)] = ()
+    resistance_ohm_ah: float = 0.12
     basis: str
 
 
@@ -70,6 +74,11 @@ class Preset(Table):
                 Unit.DC.inside(cell.possible_degc[0]),
                 Unit.DC.inside(cell.possible_degc[1]),
             ),
+            curve=tuple(
+                (Unit.PERMILLE.inside(pct), Unit.MV.inside(volts))
+                for pct, volts in cell.curve
+            ),
+            resistance_mohm_ah=round(cell.resistance_ohm_ah * 1_000),
         )
 
 

@@ -20,10 +20,14 @@ KINDS = {
     Unit.DC: ("degc",),
     Unit.PERMILLE: ("pct",),
     Unit.SECONDS: ("s",),
+    Unit.MINUTES: ("leads", "min"),
     Unit.DAYS: ("days",),
     Unit.COUNT: ("count",),
 }
-EVERY_KIND = ("v", "degc", "rate", "a", "s", "days", "pct", "count", "mv_per_cell")
+EVERY_KIND = (
+    *("v", "degc", "rate", "a", "s", "min", "leads", "days", "pct", "count"),
+    "mv_per_cell",
+)
 AHEAD = ("above_low_cut_v", "below_high_cut_v", "not_below_cold_cut")
 DRIVEN = (
     Role.CHARGE_PERMIT,
@@ -44,6 +48,7 @@ class Scale:
     high_cut_mv: int
     cold_charge_dc: int
     stale_ms: int
+    lead_ms: int
 
 
 def kinds(measure: Measure) -> tuple[str, ...]:
@@ -57,6 +62,8 @@ def inside(value: float, kind: str, unit: Unit, scale: Scale) -> int:
     match kind:
         case "rate":
             return round(value * scale.capacity_mah)
+        case "leads":
+            return round(value * scale.lead_ms)
         case "mv_per_cell":
             return round(value * scale.cells)
         case _:

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tocsin.core.forecast.feed import tracked
+from tocsin.core.forecast.result import Forecast, Limit
 from tocsin.core.model import Flag, Pack, Sample
 from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from tocsin.core.forecast.pack import Tracker
     from tocsin.core.rules import Gate
     from tocsin.core.site import Chemistry, Site
 
@@ -41,6 +44,8 @@ class PackState:
         beat_ms: When the pack's own counter last moved.
         trail: (at_ms, cells_mv) of the last readings, oldest first.
         series: Cells in series; a pack of several strings says a multiple of it.
+        tracker: What the forecast has learned of the pack; None before a reading
+            that it can use.
     """
 
     heard_ms: int
@@ -52,6 +57,12 @@ class PackState:
     beat_ms: int = 0
     trail: tuple[tuple[int, tuple[int, ...]], ...] = ()
     series: int = 0
+    tracker: Tracker | None = None
+
+    def forecast(self, limit: Limit) -> Forecast | None:
+        """Return what is foretold of *limit*; None before the first forecast."""
+        told = () if self.tracker is None else self.tracker.forecasts
+        return next((each for each in told if each.limit is limit), None)
 
 
 def refusal(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
@@ -103,6 +114,7 @@ def heard(old: PackState, sample: Sample, at_ms: int, site: Site) -> PackState:
         else old.beat_ms,
         trail=_trail(old, sample, at_ms, site.timing.rise_window_ms),
         series=old.series,
+        tracker=tracked(old.tracker, sample, at_ms, old.series, site),
     )
 
 
@@ -290,6 +302,24 @@ def _missing(sample: Sample, pack: PackState, site: Site, at_ms: int) -> Seen:
     return len(unsaid), ""
 
 
+def _foretold(limit: Limit, *, is_early: bool = False) -> Callable[..., Seen]:
+    def read(_: Sample, pack: PackState, *__: object) -> Seen:
+        forecast = pack.forecast(limit)
+        if forecast is None:
+            return None, ""
+        time_ms = forecast.early_ms if is_early else forecast.likely_ms
+        return time_ms, forecast.part
+
+    return read
+
+
+def _surge(_: Sample, pack: PackState, *__: object) -> Seen:
+    forecast = pack.forecast(Limit.LOW)
+    if forecast is None or forecast.likely_ms is None:
+        return None, ""
+    return forecast.surge_permille, forecast.part
+
+
 def _count(flags: frozenset[Flag]) -> Callable[..., Seen]:
     def read(sample: Sample, *_: object) -> Seen:
         return len(sample.flags & flags), ""
@@ -314,5 +344,10 @@ _READ: dict[Measure, Callable[[Sample, PackState, Site, int], Seen]] = {
     Measure.MISSING: _missing,
     Measure.REFUSES_CHARGE: _count(CHARGE_FLAGS),
     Measure.REFUSES_DISCHARGE: _count(DISCHARGE_FLAGS),
+    Measure.LOW_CELL_TIME: _foretold(Limit.LOW),
+    Measure.LOW_CELL_TIME_EARLY: _foretold(Limit.LOW, is_early=True),
+    Measure.HIGH_CELL_TIME: _foretold(Limit.HIGH),
+    Measure.COLD_TIME: _foretold(Limit.COLD),
+    Measure.SURGE_RISK: _surge,
     Measure.PROTECTOR_WARNING: _count(frozenset(Flag) - CHARGE_FLAGS - DISCHARGE_FLAGS),
 }

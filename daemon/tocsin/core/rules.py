@@ -23,6 +23,7 @@ class Unit(Enum):
     DC = ("degC", 10, 1)
     PERMILLE = ("%", 10, 1)
     SECONDS = ("s", 1000, 1)
+    MINUTES = ("min", 60_000, 1)
     DAYS = ("days", 86_400_000, 1)
     COUNT = ("", 1, 0)
 
@@ -64,6 +65,11 @@ class Measure(StrEnum):
     REFUSES_CHARGE = "refuses-charge"
     REFUSES_DISCHARGE = "refuses-discharge"
     PROTECTOR_WARNING = "protector-warning"
+    LOW_CELL_TIME = "low-cell-time"  # likely time to the protection's low cut-off
+    LOW_CELL_TIME_EARLY = "low-cell-time-early"  # one in ten futures is shorter
+    HIGH_CELL_TIME = "high-cell-time"  # likely time to its high cut-off
+    COLD_TIME = "cold-time"  # likely time until it is too cold to charge
+    SURGE_RISK = "surge-risk"  # share of futures that a burst of load would end
     STRING_SHARE = "string-share"  # deviation from an equal share of the current
     SINCE_FULL = "since-full"
     TROUBLE = "trouble"  # a part of the daemon cannot do its work
@@ -103,6 +109,11 @@ _UNITS = {
     Measure.REFUSES_CHARGE: Unit.COUNT,
     Measure.REFUSES_DISCHARGE: Unit.COUNT,
     Measure.PROTECTOR_WARNING: Unit.COUNT,
+    Measure.LOW_CELL_TIME: Unit.MINUTES,
+    Measure.LOW_CELL_TIME_EARLY: Unit.MINUTES,
+    Measure.HIGH_CELL_TIME: Unit.MINUTES,
+    Measure.COLD_TIME: Unit.MINUTES,
+    Measure.SURGE_RISK: Unit.PERMILLE,
     Measure.STRING_SHARE: Unit.PERMILLE,
     Measure.SINCE_FULL: Unit.DAYS,
     Measure.TROUBLE: Unit.COUNT,

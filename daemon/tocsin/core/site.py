@@ -83,6 +83,10 @@ class Chemistry:
         full_hold_ms: this long, is a full charge.
         possible_mv: A cell voltage outside is a broken reading, not a cell.
         possible_dc: Likewise for temperatures.
+        curve: (permille of charge, millivolt at rest) pairs, ascending, from empty to
+            full; empty where no published curve is known, and then nothing is
+            foretold.
+        resistance_mohm_ah: Resistance times capacity that a forecast begins with.
     """
 
     name: str = "lfp"
@@ -92,6 +96,8 @@ class Chemistry:
     full_hold_ms: int = 600_000
     possible_mv: tuple[int, int] = (500, 5_000)
     possible_dc: tuple[int, int] = (-600, 1_250)
+    curve: tuple[tuple[int, int], ...] = ()
+    resistance_mohm_ah: int = 120
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,6 +108,8 @@ class Site:
         low_cut_mv: The battery's own low cut-off, of a cell.
         high_cut_mv: Its own high cut-off.
         cold_charge_dc: At or below this it refuses charge.
+        lead_ms: How long before a cut-off a person wants to be warned.
+        charger_mv: Where the chargers hold one pack; None if it was not said.
         subjects: Every (index of rule, subject): one alarm each.
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
         pack_at: The position of each pack, by name.
@@ -121,6 +129,8 @@ class Site:
     low_cut_mv: int = 2_800
     high_cut_mv: int = 3_750
     cold_charge_dc: int = 50
+    lead_ms: int = 900_000
+    charger_mv: int | None = None
     subjects: tuple[tuple[int, str], ...] = field(init=False)
     alarms_of: dict[tuple[Scope, str], tuple[int, ...]] = field(
         init=False, compare=False

@@ -1,0 +1,9 @@
+"""Minutes until a cut-off: what each pack has shown, carried forward. Pure.
+
+Inside this package numbers are floats in volts, amperes, ampere-hours, degrees
+Celsius and seconds; what leaves it are `Forecast` objects in whole milliseconds.
+"""
+
+from tocsin.core.forecast.result import FAR_MS, Forecast, Limit
+
+__all__ = ["FAR_MS", "Forecast", "Limit"]

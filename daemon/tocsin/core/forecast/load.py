@@ -1,0 +1,160 @@
+"""What the load does: its mean ahead, and how often it climbs over which level."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import sqrt
+
+TAUS_S = (120.0, 600.0, 1_800.0, 7_200.0)
+"""Running means that compete; the one that foretold best lately weighs most."""
+
+RATES = (0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.37, 0.55, 0.80, 1.2, 1.8)
+"""Levels of load that are counted, in multiples of 1C."""
+
+MEMORY_S = 8 * 3_600.0
+LONGEST_S = 900.0
+HOLD_S = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A level of load that was seen.
+
+    Attributes:
+        amps: Mean load while above the level.
+        per_hour: How often the load climbs over it.
+        lasts_s: How long it stays.
+        is_on: It is above the level now.
+    """
+
+    amps: float
+    per_hour: float
+    lasts_s: float
+    is_on: bool
+
+
+@dataclass(slots=True)
+class Load:
+    """Current of one pack as it goes by; amperes, positive while charging.
+
+    Attributes:
+        capacity_ah: Nameplate.
+        ahead_s: How far ahead the mean is judged.
+    """
+
+    capacity_ah: float
+    ahead_s: float
+    counted_ah: float = 0.0
+    fast_a: float | None = None
+    means: list[float] = field(default_factory=lambda: [0.0] * 4)
+    shares: list[float] = field(default_factory=lambda: [0.0] * 4)
+    errors: list[float] = field(default_factory=list)
+    past: list[tuple[float, float, tuple[float, ...]]] = field(default_factory=list)
+    peaks: list[tuple[float, float]] = field(default_factory=list)
+    up: list[bool] = field(default_factory=lambda: [False] * len(RATES))
+    climbs: list[float] = field(default_factory=lambda: [0.0] * len(RATES))
+    amps: list[float] = field(default_factory=list)
+    above_s: list[float] = field(default_factory=lambda: [0.0] * len(RATES))
+    watched_h: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Begin with an error that makes no mean the favourite."""
+        if not self.errors:
+            self.errors = [(0.025 * self.capacity_ah) ** 2] * len(TAUS_S)
+            self.amps = [rate * self.capacity_ah for rate in RATES]
+
+    def copied(self) -> Load:
+        """Return a copy that goes on by itself."""
+        return Load(
+            self.capacity_ah,
+            self.ahead_s,
+            self.counted_ah,
+            self.fast_a,
+            self.means[:],
+            self.shares[:],
+            self.errors[:],
+            self.past,
+            self.peaks,
+            self.up[:],
+            self.climbs[:],
+            self.amps[:],
+            self.above_s[:],
+            self.watched_h,
+        )
+
+    def hear(self, at_s: float, dt_s: float, current_a: float) -> None:
+        """Take the mean current of the last *dt_s*."""
+        self.counted_ah += current_a * dt_s / 3600
+        for k, tau_s in enumerate(TAUS_S):
+            share = min(dt_s / tau_s, 0.7)
+            self.means[k] += (current_a - self.means[k]) * share
+            self.shares[k] += (1 - self.shares[k]) * share
+        fast_a = self.fast_a
+        step = min(1.0, dt_s / 5)
+        self.fast_a = (
+            current_a if fast_a is None else fast_a + (current_a - fast_a) * step
+        )
+        self._climb(-self.fast_a / self.capacity_ah, dt_s, -current_a)
+        if not self.past or at_s - self.past[-1][0] >= HOLD_S:
+            self._look_back(at_s)
+
+    def _climb(self, rate: float, dt_s: float, drawn_a: float) -> None:
+        self.watched_h += dt_s / 3600
+        for k, level in enumerate(RATES):
+            if self.up[k]:
+                self.above_s[k] += dt_s
+                self.amps[k] += (drawn_a - self.amps[k]) * min(1.0, dt_s / 120)
+                self.up[k] = rate >= 0.85 * level
+            elif rate >= level:
+                self.up[k] = True
+                self.climbs[k] += 1
+            else:
+                break
+
+    def _look_back(self, at_s: float) -> None:
+        """Forget a little, and see which mean foretold the time since best."""
+        fades = 1 - HOLD_S / MEMORY_S
+        self.watched_h *= fades
+        self.climbs = [count * fades for count in self.climbs]
+        self.above_s = [seconds * fades for seconds in self.above_s]
+        means = tuple(m / s for m, s in zip(self.means, self.shares, strict=True))
+        if not self.peaks or at_s - self.peaks[-1][0] >= 300:
+            self.peaks = [*self.peaks[-17:], (at_s, means[1])]
+        past = [*self.past, (at_s, self.counted_ah, means)]
+        while at_s - past[0][0] > self.ahead_s + 1.5 * HOLD_S:
+            past = past[1:]
+        self.past = past
+        then_s, counted_ah, foretold = past[0]
+        if at_s - then_s >= self.ahead_s - 1.5 * HOLD_S:
+            real_a = (self.counted_ah - counted_ah) * 3600 / (at_s - then_s)
+            self.errors = [
+                error + ((mean - real_a) ** 2 - error) * 0.012
+                for error, mean in zip(self.errors, foretold, strict=True)
+            ]
+
+    def mean(self) -> tuple[float, float]:
+        """Return the mean current ahead and its standard deviation, in A."""
+        floor = (0.003 * self.capacity_ah) ** 2
+        weights = [1 / (error + floor) ** 1.5 for error in self.errors]
+        mean_a = sum(
+            w * m / s for w, m, s in zip(weights, self.means, self.shares, strict=True)
+        ) / sum(weights)
+        return mean_a, sqrt(min(self.errors) + (0.002 * self.capacity_ah) ** 2)
+
+    def peak(self) -> float:
+        """Return the highest mean of ten minutes in the last hour and a half."""
+        return max([mean for _, mean in self.peaks] + [self.means[1] / self.shares[1]])
+
+    def levels(self) -> list[Level]:
+        """Return the levels seen lately, lowest first."""
+        hours = self.watched_h + 0.35
+        return [
+            Level(
+                max(rate * self.capacity_ah, self.amps[k]),
+                self.climbs[k] / hours,
+                min(LONGEST_S, self.above_s[k] / max(self.climbs[k], 0.5)),
+                self.up[k],
+            )
+            for k, rate in enumerate(RATES)
+            if self.climbs[k] > 0.02 or self.up[k]
+        ]

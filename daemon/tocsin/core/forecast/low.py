@@ -1,0 +1,163 @@
+"""The low side: every hypothesis of a cell, emptied under every load seen lately."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from tocsin.core.forecast.curve import stretched
+
+if TYPE_CHECKING:
+    from tocsin.core.forecast.curve import Curve
+    from tocsin.core.forecast.fit import Pick
+    from tocsin.core.forecast.load import Level
+
+NEVER_S = 9e9
+QUANTILES = (-1.64, 0.39, -0.67, 1.04, -0.13, -1.04, 0.67, 0.13, 1.64, -0.39)
+"""Of the normal distribution, shuffled so that they do not march with the picks."""
+LEAST_A = 0.3
+WAITS = (0.16, 0.70, 1.90)
+"""Of an exponential wait, in multiples of its mean."""
+GROWS = 1.12
+"""A load that lasts sees more than the ohmic drop."""
+RARE_PER_HOUR = 2.0
+SHORT_S = 800.0
+SOON = 0.33
+"""Of the lead: a burst is tried so far ahead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """What is to be expected of the load.
+
+    Attributes:
+        mean_a, sd_a: Mean current over the lead, positive while charging.
+        drawn_a: Drawn at this moment.
+        levels: Levels of load seen lately.
+        lead_s: The lead asked for.
+    """
+
+    mean_a: float
+    sd_a: float
+    drawn_a: float
+    levels: tuple[Level, ...]
+    lead_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Below:
+    """One cell against the low cut-off.
+
+    Attributes:
+        counter_ah: The counter now.
+        ohm: Resistance at its temperature.
+        surface_h: Hours of current by which the surface runs ahead.
+        cut_v: The cut-off.
+    """
+
+    curve: Curve
+    picks: tuple[Pick, ...]
+    counter_ah: float
+    ohm: float
+    surface_h: float
+    cut_v: float
+
+    def left_ah(self, pick: Pick, drawn_a: float, mean_a: float) -> float:
+        """Return the charge until *drawn_a* pulls the cell down to the cut-off."""
+        empty_ah, capacity_ah, stretch, offset_v = pick
+        rest_v = self.cut_v - offset_v + self.ohm * GROWS * drawn_a
+        place = stretched(self.curve.charge_at(rest_v), stretch)
+        surface_ah = self.surface_h * (mean_a + 0.6 * max(0.0, drawn_a - mean_a))
+        return self.counter_ah - empty_ah - capacity_ah * place - surface_ah
+
+
+def times_s(cell: Below, ahead: Ahead) -> list[float]:
+    """Return the time to the cut-off in every future.
+
+    What is drawn now goes on at the mean ahead; a larger load that comes and goes is
+    awaited, three waits a level. Smaller ones never come first.
+    """
+    now_a = max(ahead.drawn_a, 0.0)
+    awaited = [
+        level
+        for level in ahead.levels
+        if level.amps > max(now_a, LEAST_A)
+        and not level.is_on
+        and level.per_hour > 0
+        and not is_burst(level)
+    ]
+    futures = list[float]()
+    for n, pick in enumerate(cell.picks):
+        drawn_a = -(ahead.mean_a + ahead.sd_a * QUANTILES[n % len(QUANTILES)])
+        mean_a = max(drawn_a, 0.0)
+        three = [_waited(cell.left_ah(pick, now_a, mean_a), drawn_a)] * len(WAITS)
+        for level in awaited:
+            taken = max(0.0, level.amps - mean_a) * level.lasts_s / 3600
+            wait = _waited(cell.left_ah(pick, level.amps, mean_a) - taken, drawn_a)
+            mean_s = 3600 / level.per_hour
+            three = [
+                min(t, wait + share * mean_s)
+                for t, share in zip(three, WAITS, strict=True)
+            ]
+        futures += three
+    return futures
+
+
+def _waited(left_ah: float, drawn_a: float) -> float:
+    if left_ah <= 0:
+        return 0.0
+    return left_ah / drawn_a * 3600 if drawn_a > 0.05 else NEVER_S
+
+
+def is_burst(level: Level) -> bool:
+    """Return True for a load too short and rare to be awaited: a kettle."""
+    return (
+        not level.is_on and level.per_hour < RARE_PER_HOUR and level.lasts_s < SHORT_S
+    )
+
+
+def surge(cell: Below, ahead: Ahead) -> tuple[float, float | None]:
+    """Return how likely a burst seen lately ends it all, and what is still safe.
+
+    First the share of hypotheses that such a burst, coming soon, would end; then the
+    largest load in A that the middle one could still carry for as long. Both say
+    nothing (0, None) while no burst is to be expected.
+    """
+    mean_a = max(-ahead.mean_a, 0.0)
+    bursts = [
+        level
+        for level in ahead.levels
+        if not level.is_on
+        and level.lasts_s < SHORT_S
+        and level.per_hour > 0.2
+        and level.amps > 2.5 * mean_a
+        and level.amps > LEAST_A
+    ]
+    if not bursts or not cell.picks:
+        return 0.0, None
+    ended = sum(
+        any(_is_ended(cell, pick, level, mean_a, ahead.lead_s) for level in bursts)
+        for pick in cell.picks
+    )
+    middle = cell.picks[len(cell.picks) // 2]
+    return ended / len(cell.picks), _largest_safe(cell, middle, bursts, mean_a)
+
+
+def _is_ended(
+    cell: Below, pick: Pick, level: Level, mean_a: float, lead_s: float
+) -> bool:
+    taken = max(0.0, level.amps - mean_a) * level.lasts_s / 3600
+    soon_ah = mean_a * lead_s * SOON / 3600
+    return cell.left_ah(pick, level.amps, mean_a) - taken <= soon_ah
+
+
+def _largest_safe(cell: Below, pick: Pick, bursts: list[Level], mean_a: float) -> float:
+    """Halve the range until the largest load that ends nothing is known."""
+    lasts_s = max(level.lasts_s for level in bursts)
+    low, high = 0.0, 1.5 * max(level.amps for level in bursts)
+    for _ in range(10):
+        amps = (low + high) / 2
+        taken = max(0.0, amps - mean_a) * lasts_s / 3600
+        is_safe = cell.left_ah(pick, amps, mean_a) > taken
+        low, high = (amps, high) if is_safe else (low, amps)
+    return low

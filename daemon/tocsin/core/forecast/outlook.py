@@ -1,0 +1,128 @@
+"""From what a pack has shown to what is ahead of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from tocsin.core.forecast import high, low
+from tocsin.core.forecast.result import Forecast, Limit, far, spread
+
+if TYPE_CHECKING:
+    from tocsin.core.forecast.pack import Tracker
+
+LEARN_S = 240.0
+ALIGN_S = 240.0
+CANDIDATES = 3
+"""Cells that are carried forward: those that are lowest, one of which is first."""
+NEAR_BY = 0.03
+"""Of the nameplate: cells with so much more left than the least are not first."""
+FLOWS = 0.005
+"""Of 1C: a smaller charge current is none."""
+OWN = 0.012
+"""Of the nameplate: a fit this sharp stands by itself."""
+TOO_NEW = "this pack is not known long enough"
+
+
+def ahead(pack: Tracker, at_s: float) -> tuple[Forecast, ...]:
+    """Return the forecasts of every limit; the alignment of cells is kept in *pack*."""
+    return _low(pack, at_s), _high(pack, at_s), _cold(pack)
+
+
+def _low(pack: Tracker, at_s: float) -> Forecast:
+    mean_a, sd_a = pack.load.mean()
+    if pack.is_charging and mean_a > 0:
+        return far(Limit.LOW, "the pack is being charged")
+    known = [k for k, cell in enumerate(pack.cells) if cell.down.picks]
+    if not known or at_s - pack.begun_s < LEARN_S:
+        return Forecast(limit=Limit.LOW, reason=TOO_NEW)
+    coming = low.Ahead(
+        mean_a,
+        sd_a,
+        -(pack.load.fast_a or 0.0),
+        tuple(pack.load.levels()),
+        pack.design.lead_s,
+    )
+    told, share, safe_a = list[tuple[float, int, list[float]]](), 0.0, list[float]()
+    for k in _candidates(pack, known):
+        cell = low.Below(
+            pack.design.curve,
+            pack.cells[k].down.picks,
+            pack.counter_ah,
+            pack.ohm(k),
+            pack.surface_h(),
+            pack.design.low_v,
+        )
+        futures = sorted(low.times_s(cell, coming))
+        told.append((futures[len(futures) // 2], k, futures))
+        ended, safest_a = low.surge(cell, coming)
+        share = max(share, ended)
+        safe_a += [] if safest_a is None else [safest_a]
+    _, first, futures = min(told)
+    return replace(
+        spread(Limit.LOW, futures, str(first + 1)),
+        surge_permille=round(share * 1_000),
+        surge_ma=round(min(safe_a) * 1_000) if safe_a else None,
+    )
+
+
+def _candidates(pack: Tracker, known: list[int]) -> list[int]:
+    """Return the cells that may be first, by the middle hypothesis of each."""
+
+    def left_ah(k: int) -> float:
+        picks = pack.cells[k].down.picks
+        return pack.counter_ah - picks[len(picks) // 2][0]
+
+    least = sorted(known, key=lambda k: pack.cells[k].rest_v)[:CANDIDATES]
+    lefts = {k: left_ah(k) for k in least}
+    near_ah = min(lefts.values()) + NEAR_BY * pack.design.nameplate_ah
+    return [k for k in least if lefts[k] <= near_ah]
+
+
+def _high(pack: Tracker, at_s: float) -> Forecast:
+    design = pack.design
+    mean_a, sd_a = pack.load.mean()
+    if not pack.is_charging or mean_a <= FLOWS * design.nameplate_ah:
+        return far(Limit.HIGH, "the pack is not being charged")
+    known = [k for k, cell in enumerate(pack.cells) if cell.up.picks]
+    if not known or at_s - pack.begun_s < LEARN_S:
+        return Forecast(limit=Limit.HIGH, reason=TOO_NEW)
+    if at_s - pack.aligned_s >= ALIGN_S:
+        pack.aligned_s = at_s
+        seen = [{k: s[1] for k, s in cell.up.seen.items()} for cell in pack.cells]
+        pack.later_ah = high.alignment_ah(seen, pack.bin_ah())
+    surface_ah = pack.surface_ah(pack.fast_a, pack.slow_a)
+    cells = [
+        high.Above(
+            pack.cells[k].up.picks,
+            pack.cells[k].rest_v,
+            pack.cells[k].plateau_v,
+            surface_ah,
+            pack.ohm(k),
+            pack.later_ah[k],
+            pack.cells[k].up.empty_sd_ah < OWN * design.nameplate_ah,
+        )
+        for k in known
+    ]
+    coming = high.Charging(
+        design.curve,
+        len(pack.cells),
+        design.nameplate_ah,
+        pack.counter_ah,
+        mean_a,
+        sd_a,
+        pack.load.fast_a or 0.0,
+        pack.load.peak(),
+        design.high_v,
+        design.charger_v,
+    )
+    futures, first = high.times_s(cells, coming)
+    return spread(Limit.HIGH, futures, str(known[first] + 1))
+
+
+def _cold(pack: Tracker) -> Forecast:
+    times = pack.chill.times_s(pack.design.cold_c)
+    if times is None:
+        reason = "the temperature is not known long enough"
+        return Forecast(limit=Limit.COLD, reason=reason)
+    return spread(Limit.COLD, times, str(pack.chill.part))

@@ -1,0 +1,63 @@
+"""What a forecast says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+FAR_MS = 86_400_000
+"""A day: further ahead nothing is foretold, and no cut-off is foreseen."""
+
+
+class Limit(StrEnum):
+    """Which limit of the battery's own protection is foretold."""
+
+    LOW = "low"
+    HIGH = "high"
+    COLD = "cold"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forecast:
+    """Time to the next cut-off of one pack, and why.
+
+    One in ten futures ends before *early_ms*, one in two before *likely_ms*, nine in
+    ten before *late_ms*. `FAR_MS` means that none is foreseen within a day; None, that
+    nothing can be said yet, and *reason* says why.
+
+    Attributes:
+        part: Cell or sensor, counted from 1, that gets there first; empty if unknown.
+        surge_ma: For the low side, the largest load that is still safe for a burst of
+            the length seen lately; None if no burst is to be expected.
+        surge_permille: How many futures end with such a burst, if it comes soon.
+    """
+
+    limit: Limit
+    part: str = ""
+    early_ms: int | None = None
+    likely_ms: int | None = None
+    late_ms: int | None = None
+    reason: str = ""
+    surge_ma: int | None = None
+    surge_permille: int = 0
+
+
+def far(limit: Limit, reason: str) -> Forecast:
+    """Return the forecast that foresees no cut-off, and why."""
+    return Forecast(
+        limit=limit, early_ms=FAR_MS, likely_ms=FAR_MS, late_ms=FAR_MS, reason=reason
+    )
+
+
+def spread(limit: Limit, seconds: list[float], part: str, reason: str = "") -> Forecast:
+    """Return the forecast of the futures *seconds*, each the time to a cut-off."""
+    futures = sorted(min(s * 1000, FAR_MS) for s in seconds)
+    count = len(futures)
+    return Forecast(
+        limit=limit,
+        part=part,
+        early_ms=round(futures[count // 10]),
+        likely_ms=round(futures[count // 2]),
+        late_ms=round(futures[min(count - 1, count * 9 // 10)]),
+        reason=reason,
+    )
