@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.clock import iso_time
 from tocsin.core.alarm import AlarmState
 from tocsin.core.words import message
+from tocsin.wire import forecast_json
 
 if TYPE_CHECKING:
     from tocsin.core.engine import Outcome
@@ -25,8 +26,17 @@ def show_json(outcome: Outcome, site: Site, *, wall_ms: int) -> dict[str, Any]:
         "packs": _packs(outcome, site),
         "alarms": _alarms(outcome, site, wall_ms),
         "outputs": _outputs(outcome, site),
-        "forecasts": [],
+        "forecasts": _forecasts(outcome, site),
     }
+
+
+def _forecasts(outcome: Outcome, site: Site) -> list[dict[str, Any]]:
+    """Return what is foretold of every pack and limit; nothing of a lost pack."""
+    return [
+        dict(forecast_json(pack.name, told))
+        for pack, state in zip(site.bank.packs, outcome.state.packs, strict=True)
+        for told in state.foretold()
+    ]
 
 
 def _packs(outcome: Outcome, site: Site) -> list[dict[str, Any]]:

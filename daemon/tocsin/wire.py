@@ -12,9 +12,12 @@ from tocsin.core.events import (
     OutputFact,
     SourceFact,
 )
+from tocsin.core.forecast import FAR_MS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from tocsin.core.forecast import Forecast
 
 
 def fact_json(fact: Fact) -> Mapping[str, Any]:
@@ -64,6 +67,27 @@ def fact_json(fact: Fact) -> Mapping[str, Any]:
             assert_never(fact)
 
 
+def forecast_json(pack: str, told: Forecast) -> Mapping[str, Any]:
+    """Return what is foretold of one limit of *pack*; seconds, null if not known.
+
+    A cut-off that is not foreseen within a day is null as well, with its reason.
+    """
+    subject = f"{pack}/{told.part}" if told.part else pack
+    return {
+        "kind": "forecast",
+        "limit": told.limit.value,
+        "subject": subject,
+        "early_s": _ahead_s(told.early_ms),
+        "likely_s": _ahead_s(told.likely_ms),
+        "late_s": _ahead_s(told.late_ms),
+        "reason": told.reason,
+    }
+
+
+def _ahead_s(time_ms: int | None) -> int | None:
+    return None if time_ms is None or time_ms >= FAR_MS else round(time_ms / 1000)
+
+
 def fact_words(told: Mapping[str, Any]) -> str:
     """Return one line for a person from what `fact_json` made."""
     match told["kind"]:
@@ -83,5 +107,18 @@ def fact_words(told: Mapping[str, Any]) -> str:
             did = "done" if told["accepted"] else "refused"
             what = " ".join(filter(None, (told["alarm"], told["subject"])))
             return f"{told['verb']} {what} by {told['by']}: {did}, {told['outcome']}"
+        case "forecast":
+            return _forecast_words(told)
         case _:
             return f"{told['what']}: {told['text']}"
+
+
+def _forecast_words(told: Mapping[str, Any]) -> str:
+    what = f"{told['limit']} limit, {told['subject']}"
+    if told["likely_s"] is None:
+        return f"{what}: {told['reason'] or 'not foreseen within a day'}"
+    early, likely, late = (
+        "more than a day" if told[key] is None else f"{told[key] / 60:.0f} min"
+        for key in ("early_s", "likely_s", "late_s")
+    )
+    return f"{what}: likely in {likely} (between {early} and {late})"

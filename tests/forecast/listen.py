@@ -17,7 +17,10 @@ from tocsin.replay import Played, play, read_trace
 from tocsin_config import load
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tocsin.core.site import Site
+    from tocsin.replay import Row
 
 ALARMS = {
     "low-cell-forecast": "low_cell",
@@ -58,10 +61,15 @@ def listen(entry: dict[str, Any], folder: Path) -> tuple[Heard, float]:
     played, begun_s = Played(), perf_counter()
     open_s: dict[tuple[str, str], float] = {}
     spoken: dict[str, float] = {}
-    for fact in play(read_trace(folder / entry["file"]), site, played):
+
+    def rows() -> Iterator[Row]:
+        for row in read_trace(folder / entry["file"]):
+            _rows(heard, spoken, played, site)
+            yield row
+
+    for fact in play(rows(), site, played):
         if isinstance(fact, AlarmFact) and fact.alarm in ALARMS:
             _note(heard, open_s, fact)
-        _rows(heard, spoken, played, site)
     for (kind, _), raised_s in open_s.items():
         heard.intervals.setdefault(kind, []).append((raised_s, math.inf))
     for intervals in heard.intervals.values():

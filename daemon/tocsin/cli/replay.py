@@ -5,16 +5,16 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tocsin.cli.common import add_site, example, fail, load_site
 from tocsin.clock import stopwatch_s
-from tocsin.replay import Played, TraceError, play, read_trace
-from tocsin.wire import fact_json, fact_words
+from tocsin.replay import Played, Told, TraceError, play, read_trace
+from tocsin.wire import fact_json, fact_words, forecast_json
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from tocsin.core.events import Fact
     from tocsin.replay import Row
@@ -26,6 +26,7 @@ read. Every pack of the site that has no rows counts as a lost source.
 
   tocsin replay site.toml night.csv                what would have happened, in words
   tocsin replay site.toml night.csv --json         the same as JSON Lines
+  tocsin replay site.toml night.csv --forecasts    and how long every limit is away
 """
 PROGRESS_ROWS = 20_000
 
@@ -43,7 +44,7 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     parser.add_argument(
         "--forecasts",
         action="store_true",
-        help="with forecast rows (this version makes no forecasts, so there are none)",
+        help="with forecast rows, at most one a limit every 10 s of trace",
     )
     example(parser, EXAMPLES)
     parser.set_defaults(run=run)
@@ -58,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     played, begun_s = Played(), stopwatch_s()
     rows = _watched(read_trace(args.trace), played)
     try:
-        for fact in play(rows, setup.site, played):
+        for fact in play(rows, setup.site, played, forecasts=args.forecasts):
             say(fact)
     except TraceError as exc:
         sys.stdout.flush()
@@ -68,12 +69,18 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _say_json(fact: Fact) -> None:
-    print(json.dumps({"t_s": fact.at_ms / 1000, **fact_json(fact)}))
+def _flat(said: Fact | Told) -> Mapping[str, Any]:
+    if isinstance(said, Told):
+        return forecast_json(said.pack, said.forecast)
+    return fact_json(said)
 
 
-def _say_words(fact: Fact) -> None:
-    print(f"{fact.at_ms / 1000:12.1f} s  {fact_words(fact_json(fact))}")
+def _say_json(said: Fact | Told) -> None:
+    print(json.dumps({"t_s": said.at_ms / 1000, **_flat(said)}))
+
+
+def _say_words(said: Fact | Told) -> None:
+    print(f"{said.at_ms / 1000:12.1f} s  {fact_words(_flat(said))}")
 
 
 def _watched(rows: Iterator[Row], played: Played) -> Iterator[Row]:

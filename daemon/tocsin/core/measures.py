@@ -64,6 +64,18 @@ class PackState:
         told = () if self.tracker is None else self.tracker.forecasts
         return next((each for each in told if each.limit is limit), None)
 
+    def foretold(self) -> tuple[Forecast, ...]:
+        """Return a forecast of every limit, unknown ones with their reason."""
+        if not self.online:
+            reason = "nothing is heard of this pack"
+        elif self.tracker is None:
+            reason = "the pack says no current or no cells, or its curve is not known"
+        elif not self.tracker.forecasts:
+            reason = "this pack is not known long enough"
+        else:
+            return self.tracker.forecasts
+        return tuple(Forecast(limit=limit, reason=reason) for limit in Limit)
+
 
 def refusal(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
     """Return why *sample* cannot be true, or an empty string if it can."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.engine import Outcome, step
 from tocsin.core.events import Event, Reading, ReadingFailed, Tick
+from tocsin.core.forecast import Limit
 from tocsin.core.state import fresh
 from tocsin.replay.trace import TraceError
 
@@ -14,8 +15,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from tocsin.core.events import Fact
+    from tocsin.core.forecast import Forecast
     from tocsin.core.site import Site
     from tocsin.replay.trace import Row
+
+FORECAST_EVERY_MS = 10_000
 
 
 @dataclass(slots=True)
@@ -41,13 +45,26 @@ class Played:
         return (self.last_ms - self.first_ms) / 1000
 
 
-def play(rows: Iterable[Row], site: Site, played: Played) -> Iterator[Fact]:
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One forecast as of *at_ms*."""
+
+    at_ms: int
+    pack: str
+    forecast: Forecast
+
+
+def play(
+    rows: Iterable[Row], site: Site, played: Played, *, forecasts: bool = False
+) -> Iterator[Fact | Told]:
     """Yield what becomes true as *rows* are played; *played* keeps the score.
+
+    With *forecasts*, what is foretold as well.
 
     Raises:
         TraceError: a row speaks of a pack that the site does not have.
     """
-    state = None
+    state, sieve = None, Sieve()
     for row in rows:
         if row.pack not in site.pack_at:
             packs = ", ".join(site.pack_at)
@@ -65,9 +82,48 @@ def play(rows: Iterable[Row], site: Site, played: Played) -> Iterator[Fact]:
         played.rows += 1
         played.last_ms, played.outcome = row.at_ms, outcome
         yield from outcome.facts
+        if forecasts:
+            yield from sieve.new(outcome, site)
 
 
 def _event(row: Row) -> Event:
     if row.sample is None:
         return ReadingFailed(at_ms=row.at_ms, pack=row.pack, reason=row.missing)
     return Reading(at_ms=row.at_ms, pack=row.pack, sample=row.sample)
+
+
+@dataclass(slots=True)
+class Sieve:
+    """Picks the forecasts to print: of each limit the pack that gets there first.
+
+    At most one row a limit every `FORECAST_EVERY_MS` of trace, and only after a pack
+    has looked ahead anew.
+    """
+
+    said_ms: int | None = None
+    looked: tuple[float, ...] = ()
+
+    def new(self, outcome: Outcome, site: Site) -> list[Told]:
+        """Return what to print now, one a limit, or nothing."""
+        packs = outcome.state.packs
+        looked = tuple(p.tracker.looked_s if p.tracker else 0.0 for p in packs)
+        now_ms = outcome.state.now_ms
+        is_soon = self.said_ms is not None and (
+            now_ms - self.said_ms < FORECAST_EVERY_MS
+        )
+        if looked == self.looked or is_soon:
+            return []
+        self.looked, self.said_ms = looked, now_ms
+        told = [
+            Told(now_ms, pack.name, forecast)
+            for pack, state in zip(site.bank.packs, packs, strict=True)
+            for forecast in state.foretold()
+        ]
+        return [_first(told, limit) for limit in Limit]
+
+
+def _first(told: list[Told], limit: Limit) -> Told:
+    """Return the forecast that comes first; one that is not known, last."""
+    mine = [each for each in told if each.forecast.limit is limit]
+    known = [each for each in mine if each.forecast.likely_ms is not None]
+    return min(known or mine, key=lambda each: each.forecast.likely_ms or 0)
