@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.clock import iso_time
 from tocsin.core.alarm import AlarmState
+from tocsin.core.foretold import outlook
 from tocsin.core.words import message
 from tocsin.wire import forecast_json
 
@@ -83,15 +84,22 @@ def _scaled(value: object, divisor: int) -> float | None:
 
 def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
     now_ms = outcome.state.now_ms
-    return [
-        {
-            "alarm": site.rules[alarm.index].name,
-            "state": alarm.state.value,
-            "priority": site.rules[alarm.index].priority.value,
-            "subject": alarm.where or alarm.subject,
-            "since": iso_time(wall_ms - now_ms + alarm.since_ms),
-            "message": message(site.rules[alarm.index], alarm, site),
-        }
-        for alarm in outcome.state.alarms
-        if alarm.state is not AlarmState.NORMAL
-    ]
+    shown: list[dict[str, Any]] = []
+    for alarm in outcome.state.alarms:
+        if alarm.state is AlarmState.NORMAL:
+            continue
+        rule, ahead = site.rules[alarm.index], ""
+        if alarm.subject in site.pack_at:
+            pack = outcome.state.packs[site.pack_at[alarm.subject]]
+            ahead = outlook(rule, pack, site)
+        shown.append(
+            {
+                "alarm": rule.name,
+                "state": alarm.state.value,
+                "priority": rule.priority.value,
+                "subject": alarm.where or alarm.subject,
+                "since": iso_time(wall_ms - now_ms + alarm.since_ms),
+                "message": message(rule, alarm, site, ahead=ahead),
+            }
+        )
+    return shown

@@ -12,6 +12,7 @@ from tocsin.core import measures
 from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
 from tocsin.core.bank import counted, filled, share_permille
 from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
+from tocsin.core.foretold import FORETOLD, outlook
 from tocsin.core.levels import View
 from tocsin.core.outputs import decided
 from tocsin.core.rules import Measure, Scope
@@ -198,9 +199,17 @@ class Turn:
                     was=old.state.value,
                     value=new.value,
                     unit=rule.measure.unit,
-                    message=message(rule, new, self.site, detail=detail),
+                    message=message(
+                        rule, new, self.site, detail=detail, ahead=self._ahead(new)
+                    ),
                 )
             )
+
+    def _ahead(self, alarm: Alarm) -> str:
+        rule = self.site.rules[alarm.index]
+        if rule.measure not in FORETOLD:
+            return ""
+        return outlook(rule, self.packs[self.site.pack_at[alarm.subject]], self.site)
 
     def _where(self, alarm: Alarm) -> tuple[str, int | None]:
         """Return the subject with the cell that is worst now, and the value there."""

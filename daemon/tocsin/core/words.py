@@ -44,8 +44,13 @@ SAID_WITHOUT_NUMBER = frozenset(
 )
 
 
-def message(rule: Rule, alarm: Alarm, site: Site, *, detail: str = "") -> str:
-    """Return what a person should read when *alarm* has just changed its state."""
+def message(
+    rule: Rule, alarm: Alarm, site: Site, *, detail: str = "", ahead: str = ""
+) -> str:
+    """Return what a person should read when *alarm* has just changed its state.
+
+    *detail* stands for the value; *ahead* says what a forecast knows besides.
+    """
     match alarm.state:
         case AlarmState.NORMAL | AlarmState.RETURNED:
             return f"{_what(rule, alarm, detail)}: back behind its limit."
@@ -59,7 +64,7 @@ def message(rule: Rule, alarm: Alarm, site: Site, *, detail: str = "") -> str:
         case AlarmState.UNACKNOWLEDGED:
             says = (_what(rule, alarm, detail) + _limit(rule) + ".",)
             by_itself = _by_itself(rule, site)
-            return " ".join(s for s in (*says, by_itself, rule.action) if s)
+            return " ".join(s for s in (*says, by_itself, rule.action, ahead) if s)
 
 
 def _what(rule: Rule, alarm: Alarm, detail: str) -> str:

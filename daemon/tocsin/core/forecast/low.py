@@ -116,6 +116,19 @@ def is_burst(level: Level) -> bool:
     )
 
 
+def relief_s(cell: Below, mean_a: float) -> float | None:
+    """Return how much longer the middle hypothesis lasts with half of *mean_a* drawn.
+
+    None where that says nothing: no load, or no end in sight.
+    """
+    if mean_a < LEAST_A or not cell.picks:
+        return None
+    pick = cell.picks[len(cell.picks) // 2]
+    half_a = mean_a / 2
+    whole_s = _waited(cell.left_ah(pick, mean_a, mean_a), mean_a)
+    return _waited(cell.left_ah(pick, half_a, half_a), half_a) - whole_s
+
+
 def surge(cell: Below, ahead: Ahead) -> tuple[float, float | None]:
     """Return how likely a burst seen lately ends it all, and what is still safe.
 

@@ -43,7 +43,9 @@ def _low(pack: Tracker, at_s: float) -> Forecast:
         tuple(pack.load.levels()),
         pack.design.lead_s,
     )
-    told, share, safe_a = list[tuple[float, int, list[float]]](), 0.0, list[float]()
+    drawn_a = max(0.0, -mean_a)
+    told = list[tuple[float, int, list[float], float | None]]()
+    share, safe_a = 0.0, list[float]()
     for k in _candidates(pack, known):
         cell = low.Below(
             pack.design.curve,
@@ -54,15 +56,18 @@ def _low(pack: Tracker, at_s: float) -> Forecast:
             pack.design.low_v,
         )
         futures = sorted(low.times_s(cell, coming))
-        told.append((futures[len(futures) // 2], k, futures))
+        middle_s = futures[len(futures) // 2]
+        told.append((middle_s, k, futures, low.relief_s(cell, drawn_a)))
         ended, safest_a = low.surge(cell, coming)
         share = max(share, ended)
         safe_a += [] if safest_a is None else [safest_a]
-    _, first, futures = min(told)
+    _, first, futures, relief_s = min(told, key=lambda each: each[0])
     return replace(
         spread(Limit.LOW, futures, str(first + 1)),
         surge_permille=round(share * 1_000),
         surge_ma=round(min(safe_a) * 1_000) if safe_a else None,
+        drawn_ma=round(drawn_a * 1_000),
+        relief_ms=None if relief_s is None else round(relief_s * 1_000),
     )
 
 

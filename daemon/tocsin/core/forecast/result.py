@@ -30,6 +30,8 @@ class Forecast:
         surge_ma: For the low side, the largest load that is still safe for a burst of
             the length seen lately; None if no burst is to be expected.
         surge_permille: How many futures end with such a burst, if it comes soon.
+        drawn_ma: Mean load of the pack that the low side was told with.
+        relief_ms: How much longer it would last with half of that load.
     """
 
     limit: Limit
@@ -40,6 +42,8 @@ class Forecast:
     reason: str = ""
     surge_ma: int | None = None
     surge_permille: int = 0
+    drawn_ma: int | None = None
+    relief_ms: int | None = None
 
 
 def far(limit: Limit, reason: str) -> Forecast:
