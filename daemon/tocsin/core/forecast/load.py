@@ -56,6 +56,9 @@ class Load:
     amps: list[float] = field(default_factory=list)
     above_s: list[float] = field(default_factory=lambda: [0.0] * len(RATES))
     watched_h: float = 0.0
+    top: int = -1
+    top_since_s: float = 0.0
+    now_s: float = 0.0
 
     def __post_init__(self) -> None:
         """Begin with an error that makes no mean the favourite."""
@@ -80,6 +83,9 @@ class Load:
             self.amps[:],
             self.above_s[:],
             self.watched_h,
+            self.top,
+            self.top_since_s,
+            self.now_s,
         )
 
     def hear(self, at_s: float, dt_s: float, current_a: float) -> None:
@@ -95,6 +101,10 @@ class Load:
             current_a if fast_a is None else fast_a + (current_a - fast_a) * step
         )
         self._climb(-self.fast_a / self.capacity_ah, dt_s, -current_a)
+        top = max((k for k, up in enumerate(self.up) if up), default=-1)
+        if top != self.top:
+            self.top, self.top_since_s = top, at_s
+        self.now_s = at_s
         if not self.past or at_s - self.past[-1][0] >= HOLD_S:
             self._look_back(at_s)
 
@@ -139,7 +149,32 @@ class Load:
         mean_a = sum(
             w * m / s for w, m, s in zip(weights, self.means, self.shares, strict=True)
         ) / sum(weights)
-        return mean_a, sqrt(min(self.errors) + (0.002 * self.capacity_ah) ** 2)
+        stays = self.stays()
+        mean_a += ((self.fast_a or 0.0) - mean_a) * stays
+        floor = (0.002 * self.capacity_ah) ** 2
+        return mean_a, sqrt(min(self.errors) * (1 - 0.9 * stays) + floor)
+
+    def stays(self) -> float:
+        """Return the share of the time ahead for which what runs now goes on.
+
+        A level that comes and goes lasts as long as it did before, and the time
+        between two comings likewise. What was never seen to end, or has outlasted its
+        habit, goes on for as long as it has been so already: the plainest guess where
+        nothing is known.
+        """
+        been_s = self.now_s - self.top_since_s
+        habits_s = [been_s] if self.top < 0 else []
+        if self.top >= 0:
+            count = self.climbs[self.top]
+            is_habit = count > 1.5
+            habits_s.append(self.above_s[self.top] / count if is_habit else been_s)
+        hours = self.watched_h + 0.35
+        for k in range(self.top + 1, len(RATES)):
+            if self.climbs[k] > 1.5:
+                between_s = 3600 * hours - self.above_s[k]
+                habits_s.append(between_s / self.climbs[k])
+        left_s = min(h - been_s if been_s < h else been_s for h in habits_s)
+        return min(1.0, left_s / self.ahead_s)
 
     def peak(self) -> float:
         """Return the highest mean of ten minutes in the last hour and a half."""

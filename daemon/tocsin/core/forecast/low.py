@@ -20,6 +20,8 @@ WAITS = (0.16, 0.70, 1.90)
 """Of an exponential wait, in multiples of its mean."""
 GROWS = 1.12
 """A load that lasts sees more than the ohmic drop."""
+STEEPENS = 0.25
+"""From this charge down the resistance grows towards empty."""
 RARE_PER_HOUR = 2.0
 SHORT_S = 800.0
 SOON = 0.33
@@ -53,6 +55,7 @@ class Below:
         ohm: Resistance at its temperature.
         surface_h: Hours of current by which the surface runs ahead.
         cut_v: The cut-off.
+        knee: By how much of itself the resistance grows towards empty.
     """
 
     curve: Curve
@@ -61,11 +64,14 @@ class Below:
     ohm: float
     surface_h: float
     cut_v: float
+    knee: float = 0.0
 
     def left_ah(self, pick: Pick, drawn_a: float, mean_a: float) -> float:
         """Return the charge until *drawn_a* pulls the cell down to the cut-off."""
         empty_ah, capacity_ah, stretch, offset_v = pick
-        rest_v = self.cut_v - offset_v + self.ohm * GROWS * drawn_a
+        now = (self.counter_ah - empty_ah) / capacity_ah
+        grows = GROWS + self.knee * (1 - max(0.0, 1 - now / STEEPENS))
+        rest_v = self.cut_v - offset_v + self.ohm * grows * drawn_a
         place = stretched(self.curve.charge_at(rest_v), stretch)
         surface_ah = self.surface_h * (mean_a + 0.6 * max(0.0, drawn_a - mean_a))
         return self.counter_ah - empty_ah - capacity_ah * place - surface_ah

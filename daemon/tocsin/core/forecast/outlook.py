@@ -54,6 +54,7 @@ def _low(pack: Tracker, at_s: float) -> Forecast:
             pack.ohm(k),
             pack.surface_h(),
             pack.design.low_v,
+            pack.knee(),
         )
         futures = sorted(low.times_s(cell, coming))
         middle_s = futures[len(futures) // 2]

@@ -26,6 +26,8 @@ SURFACE_J = 30e3
 """Activation energies of resistance and of diffusion, per mole: LFP cells lie between
 17 and 54 kJ for resistance (derived from Naumann et al., J. Energy Storage 2018), and
 30 kJ is the diffusion of the BPX example set (Faraday Institution, 2022)."""
+KNEE_J = 37e3
+MOST_KNEE = 2.0
 SURFACE_H = 0.06
 """Hours of current by which the surface of the particles runs ahead at 25 degC."""
 FAST_S, SLOW_S = 50.0, 450.0
@@ -213,6 +215,14 @@ class Tracker:
     def surface_h(self) -> float:
         """Return the hours of current by which the surface runs ahead."""
         return SURFACE_H * arrhenius(SURFACE_J, self.temp_c)
+
+    def knee(self) -> float:
+        """Return by how much of itself the resistance grows towards empty.
+
+        Naumann et al., J. Energy Storage 2018: discharge resistance at 10 % of charge
+        is 1.15, 1.29 and 2.81 times that at 50 %, at 40, 25 and 10 degC.
+        """
+        return min(MOST_KNEE, 1.29 * arrhenius(KNEE_J, self.temp_c) - 1)
 
     def surface_ah(self, fast_a: float, slow_a: float) -> float:
         """Return by how much charge the surface runs ahead of the whole."""
