@@ -37,7 +37,7 @@ SNAPSHOT_MS = 1_000
 REMEMBERING_S = 1.0
 """The first step waits at most so long for the journal's memory."""
 
-STOPPING_S = (3.5, 4.0)
+STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
 journal first, MQTT behind it."""
 
