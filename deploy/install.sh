@@ -41,6 +41,10 @@ run install -D -m 0644 README.md /opt/tocsin/README.md
 run install -D -m 0644 deploy/tocsin.service /etc/systemd/system/tocsin.service
 run systemctl daemon-reload
 run /opt/tocsin/venv/bin/tocsin check /etc/tocsin/site.toml || true
+if [ -n "$DRY" ]; then
+    printf 'tocsin: dry run: nothing was installed or changed\n'
+    exit 0
+fi
 cat <<'TEXT'
 
 Installed, not started. Next:

@@ -1,3 +1,4 @@
+# shellcheck shell=sh
 # What demo.sh and test.sh share: a virtual environment that fits this checkout.
 # POSIX sh; sourced, with the repository as the working directory.
 
@@ -21,9 +22,10 @@ apt_install() {
             fail "missing: $*. Install with: sudo apt install $*"
         fi
         say "installing with apt: $*"
-        $as_root apt-get update -qq &&
-            $as_root env DEBIAN_FRONTEND=noninteractive apt-get install -qq -y "$@" >/dev/null ||
+        if ! $as_root apt-get update -qq ||
+            ! $as_root env DEBIAN_FRONTEND=noninteractive apt-get install -qq -y "$@" >/dev/null; then
             fail "apt could not install: $*"
+        fi
     else
         fail "missing: $*. Install them with this system's package manager"
     fi

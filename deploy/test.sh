@@ -18,12 +18,17 @@ need mosquitto mosquitto
 make_venv "[test]"
 PATH="$(cd "$VENV" && pwd)/bin:$PATH"
 export PATH
-say "style" && ruff check --quiet . && ruff format --check --quiet .
-say "types" && mypy
-say "import contracts" && lint-imports >/dev/null || {
+# One command a line: `set -e` overlooks all but the last of those joined by &&.
+say "style"
+ruff check --quiet .
+ruff format --check --quiet .
+say "types"
+mypy
+say "import contracts"
+if ! lint-imports >/dev/null; then
     lint-imports
     exit 1
-}
+fi
 say "tests"
 python -m pytest -q -n 2 "$@"
 say "all passed: style, types, import contracts, tests"

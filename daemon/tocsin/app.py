@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
 import sys
+import threading
 import uuid
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
@@ -31,6 +33,16 @@ if TYPE_CHECKING:
 
 SNAPSHOT_MS = 1_000
 """Snapshots are published at most this often, and after every change."""
+
+REMEMBERING_S = 1.0
+"""The first step waits at most so long for the journal's memory."""
+
+STOPPING_S = (3.0, 3.5)
+"""Whoever is still closing so long after the signal is told again to leave: the
+journal first, MQTT behind it."""
+
+HANGING_S = 0.5
+"""How long threads may take to end once all is closed."""
 
 
 class SetupError(Exception):
@@ -181,7 +193,9 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
         await _open_rooms(stack, setup, time, rooms, inbox)
         begun = f"tocsin {__version__}, site file {setup.path}, sha256 {setup.sha256}"
         rooms.tell((NoteFact(at_ms=time.now_ms(), what="start", text=begun),))
-        _remember(setup, time, inbox)
+        remembering = asyncio.create_task(_remember(setup, time, inbox))
+        stack.callback(remembering.cancel)
+        await asyncio.wait({remembering}, timeout=REMEMBERING_S)
         try:
             await shell.run()
         finally:
@@ -227,30 +241,47 @@ async def _open_rooms(
     )
 
 
-def _remember(setup: Setup, time: Clock, inbox: Inbox) -> None:
+async def _remember(setup: Setup, time: Clock, inbox: Inbox) -> None:
     """Tell the core when the bank was last full, if the journal knows."""
     try:
-        full_ms = last_full_ms(setup.journal_folder)
+        full_ms = await asyncio.to_thread(last_full_ms, setup.journal_folder)
     except JournalError:
         return
     if full_ms is not None and (ago_ms := time.wall_ms() - full_ms) > 0:
-        inbox.queue.put_nowait((partial(LastFull, ago_ms=ago_ms), None))
+        await inbox.put(partial(LastFull, ago_ms=ago_ms))
 
 
 def run_until_told(setup: Setup, *, guests: Sequence[Room] = ()) -> None:
-    """Run the daemon in real time until SIGTERM or SIGINT, then stop cleanly."""
+    """Run the daemon in real time until SIGTERM or SIGINT, then stop cleanly.
+
+    It stops within 5 s. Every output falls at once; sources, journal and MQTT then
+    have until STOPPING_S after the signal, in this order. Threads that still hang when
+    all of them are closed, in a name server or a dying disk, are left behind.
+    """
+    leaving = threading.Timer(HANGING_S, os._exit, (0,))
+    leaving.daemon = True
 
     async def main() -> None:
         loop = asyncio.get_running_loop()
         task = asyncio.ensure_future(
             serve(setup, time=clock.RealClock(), guests=guests)
         )
+
+        def stop() -> None:
+            task.cancel()
+            for late_s in STOPPING_S:
+                loop.call_later(late_s, task.cancel)
+
         for number in (signal.SIGTERM, signal.SIGINT):
-            loop.add_signal_handler(number, task.cancel)
+            loop.add_signal_handler(number, stop)
         try:
             await task
         except asyncio.CancelledError:
             if not task.cancelled():
                 raise
+            leaving.start()
 
-    asyncio.run(main())
+    try:
+        asyncio.run(main())
+    finally:
+        leaving.cancel()

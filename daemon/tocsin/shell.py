@@ -27,6 +27,9 @@ BACKOFF_MS = (250, 500, 1_000, 2_000, 5_000)
 IDLE_MS = 1_000
 """The core is stepped at least this often, so that the heart beats."""
 
+LEAVING_S = 1.5
+"""A source that has not let go by then is cancelled again, and its request with it."""
+
 
 class UnsoundStepError(RuntimeError):
     """A step demanded what must never be. The daemon ends, and permits fall."""
@@ -106,9 +109,12 @@ class Shell:
             ExceptionGroup: of UnsoundStepError, or of whatever bug it was.
         """
         async with asyncio.TaskGroup() as group:
-            group.create_task(self._decide(), name="core")
-            for name, opened in self.sources.items():
+            core = group.create_task(self._decide(), name="core")
+            asking = [
                 group.create_task(self._listen(name, opened), name=f"source:{name}")
+                for name, opened in self.sources.items()
+            ]
+            core.add_done_callback(partial(_hurry, asking))
 
     async def _decide(self) -> None:
         try:
@@ -185,3 +191,10 @@ class Shell:
                     pause_ms = BACKOFF_MS[min(failures, len(BACKOFF_MS) - 1)]
                     failures += 1
                     await self.clock.sleep_until(self.clock.now_ms() + pause_ms)
+
+
+def _hurry(asking: Sequence[asyncio.Task[None]], core: asyncio.Task[None]) -> None:
+    """See that no request with a long timeout holds up the end."""
+    loop = core.get_loop()
+    for task in asking:
+        loop.call_later(LEAVING_S, task.cancel)
