@@ -14,6 +14,7 @@ RATES = (0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.37, 0.55, 0.80, 1.2, 1.8)
 MEMORY_S = 8 * 3_600.0
 LONGEST_S = 900.0
 HOLD_S = 30.0
+TRUST = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,7 @@ class Load:
         mean_a = sum(
             w * m / s for w, m, s in zip(weights, self.means, self.shares, strict=True)
         ) / sum(weights)
-        stays = self.stays()
+        stays = self.stays() * TRUST
         mean_a += ((self.fast_a or 0.0) - mean_a) * stays
         floor = (0.002 * self.capacity_ah) ** 2
         return mean_a, sqrt(min(self.errors) * (1 - 0.9 * stays) + floor)
