@@ -134,15 +134,15 @@ class Alarm:
     ) -> Alarm:
         """Return the alarm after its measure was taken at *at_ms*.
 
-        A value of None is worse than any: a pending or active alarm goes on. A closed
-        gate is as good as a cleared value.
+        A value of None is worse than any: a pending or active alarm goes on, and one
+        about to return does not. A closed gate is as good as a cleared value.
         """
         if rule.measure is Measure.DATA_AGE:
             return self._heard(rule, at_ms)
         if not gate_open:
             against = self.active
         elif value is None:
-            return self
+            against = self.edge_ms is not None and not self.active
         elif self.active:
             against = rule.is_cleared(value)
         else:
