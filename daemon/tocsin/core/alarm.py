@@ -124,6 +124,11 @@ class Alarm:
         """Return True while something lies over the base state."""
         return self.state is not self.base
 
+    @property
+    def is_put_aside(self) -> bool:
+        """Return True while a person hides it; suppression by design is no person's."""
+        return self.shelved_until_ms is not None or not self.in_service
+
     def moved(self, trigger: Trigger, at_ms: int) -> Alarm:
         """Return the alarm after *trigger*, by the table."""
         base = TRANSITIONS.get((self.base, trigger), self.base)

@@ -39,7 +39,7 @@ def call(was: OutputState, output: Output, view: View) -> OutputState:
         asking = [
             alarm
             for alarm in view.holding
-            if not alarm.is_hidden and _asks_for(alarm, output, view)
+            if not alarm.is_put_aside and _asks_for(alarm, output, view)
         ]
     why, now_ms = view.names(asking), view.now_ms
     if why and not was.called:
