@@ -81,6 +81,7 @@ class Alarm:
         index: Of the rule in the site's table.
         subject: Pack, string, part or "bank".
         active: The condition, after its delays.
+        active_ms: When it last became so; a latch keeps it.
         edge_ms: When the raw condition turned against *active*; None if it did not.
         base: One of the states A to F.
         since_ms: When *base* began.
@@ -201,7 +202,7 @@ class Alarm:
         if self.active:
             back = Trigger.RETURNED_LATCHING if rule.latching else Trigger.RETURNED
             edge_ms = at_ms if rule.measure is Measure.DATA_AGE else None
-            gone = replace(self, active=False, active_ms=at_ms, edge_ms=edge_ms)
+            gone = replace(self, active=False, edge_ms=edge_ms)
             return gone.moved(back, at_ms)
         come = replace(self, active=True, active_ms=at_ms, edge_ms=None, where=where)
         return come.moved(Trigger.RAISED, at_ms)
