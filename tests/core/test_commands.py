@@ -246,7 +246,7 @@ def _energised(player: Player) -> set[str]:
     return {d.output for d in player.outcomes[-1].demands if d.energised}
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(_histories())
 def test_no_wish_energises_a_permit_that_was_not_energised(events: list[Event]) -> None:
     player = Player(_permits())
