@@ -281,3 +281,53 @@ def test_a_reset_does_not_drop_a_permit_that_it_has_nothing_to_do_with() -> None
     assert player.level("kitchen")
     player.play(command(2_200, Verb.RESET, "high-cell"))
     assert player.level("kitchen")
+
+
+def _latched(packs: tuple[str, ...]) -> Player:
+    """Every pack was read well at 3 s; what held the permit was acknowledged."""
+    of = site(
+        rule(actions=(CHARGE,), latching=True),
+        packs=packs,
+        outputs=[output("charge", Role.CHARGE_PERMIT)],
+        timing=Timing(good_scans=1),
+    )
+    player = Player(of)
+    for at_ms, cells in ((0, (3_300,) * 4), (2_000, HIGH), (3_000, (3_300,) * 4)):
+        player.play(*(reading(at_ms, *cells, pack=pack) for pack in packs))
+    player.play(command(3_500, Verb.ACKNOWLEDGE))
+    return player
+
+
+@pytest.mark.parametrize(
+    ("read_ms", "is_on"), [(4_000, False), (4_001, True), (5_000, True)]
+)
+def test_only_a_reading_later_than_the_reset_gives_the_permit_back(
+    read_ms: int, *, is_on: bool
+) -> None:
+    player = _latched(("left",))
+    player.play(command(4_000, Verb.RESET, "high-cell"), reading(read_ms))
+    assert player.level("charge") is is_on
+
+
+def test_after_a_reset_every_pack_must_be_read_before_the_permit_is_given_back() -> (
+    None
+):
+    player = _latched(("left", "right"))
+    player.play(command(4_000, Verb.RESET, "high-cell"), reading(5_000))
+    assert not player.level("charge")
+    player.play(reading(5_100, pack="right"))
+    assert player.level("charge")
+
+
+@pytest.mark.parametrize("verb", [Verb.ACKNOWLEDGE, Verb.RESET])
+def test_a_wish_that_frees_nothing_delays_no_permit(verb: Verb) -> None:
+    of = site(
+        rule(actions=(CHARGE,)),
+        outputs=[output("charge", Role.CHARGE_PERMIT, min_off_ms=5_000)],
+        timing=Timing(good_scans=1),
+    )
+    player = Player(of)
+    player.play(reading(0), reading(1_000, *HIGH), reading(2_000))
+    player.play(command(3_000, verb, "high-cell"))
+    player.tick(6_000)
+    assert player.level("charge")

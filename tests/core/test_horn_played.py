@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from core_builders import Player, command, low_rule, output, reading, rule, site
-from tocsin.core.events import Tick, Trouble, Verb
+from tocsin.core.events import Event, Tick, Trouble, Verb
 from tocsin.core.horn import FAULT, URGENT, WARNING, HornPattern, sound
 from tocsin.core.rules import Measure, Priority, Role
 from tocsin.core.site import Timing
@@ -197,6 +197,19 @@ def test_a_new_alarm_sounds_despite_silence() -> None:
     player.play(reading(3_000, *BOTH))
     assert player.level("horn")
     assert player.because("horn") == ("low-cell",)
+
+
+@pytest.mark.parametrize(
+    ("raised_ms", "is_heard"), [(1_999, False), (2_000, False), (2_001, True)]
+)
+def test_an_alarm_is_new_if_it_was_raised_after_the_silence(
+    raised_ms: int, *, is_heard: bool
+) -> None:
+    player = _player()
+    silence = command(2_000, Verb.SILENCE, for_ms=60_000)
+    events: list[Event] = [reading(raised_ms, *LOW), silence]
+    player.play(*sorted(events, key=lambda event: event.at_ms))
+    assert player.level("horn") is is_heard
 
 
 @pytest.mark.parametrize(

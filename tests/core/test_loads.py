@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from core_builders import Player, low_rule, output, reading, rule, site, stage
+from core_builders import CHARGE, Player, low_rule, output, reading, rule, site, stage
 from tocsin.core.audit import faults
 from tocsin.core.rules import Measure, Role, Rule
 from tocsin.core.site import Timing
@@ -118,6 +118,12 @@ def test_the_reasons_of_a_stage_are_the_alarms_that_reach_it() -> None:
     assert player.because("drying") == ("low-cell", "hot")
     assert player.because("kitchen") == ("low-cell",)
     assert player.because("lights") == ()
+
+
+def test_a_rule_that_acts_on_other_outputs_too_still_sheds() -> None:
+    player = _player(low_rule(actions=(CHARGE, stage(1))))
+    player.play(reading(SHED_MS, *LOW))
+    assert _dropped(player) == ["drying"]
 
 
 # --- the second look ----------------------------------------------------------------

@@ -305,3 +305,24 @@ def test_a_cell_low_at_the_start_asks_for_charge_before_any_load() -> None:
     assert _on(player) == []
     player.play(reading(DAY_MS + FIVE_AH_MS, current_ma=20_000))
     assert "lights" in _on(player)
+
+
+def test_the_pack_lost_first_ends_the_hold_time() -> None:
+    outputs = [output("drying", Role.LOAD_PERMIT, stage=1, hold_ms=60_000)]
+    of = site(packs=("left", "right"), outputs=outputs, timing=AWARE)
+    player = Player(of)
+    player.play(reading(0), reading(0, pack="right"), reading(9_000, pack="right"))
+    player.tick(10**6)
+    assert player.moves("drying") == [(0, True), (70_000, False)]
+
+
+def test_a_stage_shed_for_want_of_effect_waits_for_charge_like_the_one_before() -> None:
+    first = low_rule(actions=(stage(1),), needs_charge_back=True)
+    player = _player(first)
+    player.play(reading(0), reading(400_000, *LOW, current_ma=-50_000))
+    player.tick(420_000)
+    assert _on(player) == ["lights"]
+    player.play(reading(430_000), reading(DAY_MS))
+    assert player.because("kitchen") == ("waiting-for-charge",)
+    player.play(reading(DAY_MS + FIVE_AH_MS, current_ma=20_000))
+    assert _on(player) == ["kitchen", "lights"]

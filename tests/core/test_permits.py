@@ -235,3 +235,11 @@ def test_no_step_of_these_stories_fails_the_second_look() -> None:
         (18_000, False),
     ]
     assert not any(faults(outcome, player.site) for outcome in player.outcomes)
+
+
+def test_one_lost_pack_is_the_reason_though_another_was_never_read() -> None:
+    player = _player(packs=("left", "right"))
+    player.play(reading(0))
+    assert player.because("charge") == ("starting",)
+    player.tick(10_000)
+    assert player.because("charge") == ("waiting-for-data",)
