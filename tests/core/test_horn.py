@@ -25,6 +25,16 @@ HOURS_MS = 2 * 3_600_000
 Train = list[tuple[int, int]]
 """(on, off) in ms, one a pulse; the last off is that before the next pulse."""
 
+WHOLE_BURSTS = HornPattern(
+    name="whole-bursts",
+    pulses=((900, 300), (300, 1_100)),
+    burst_ms=2_600,
+    first_ms=5_200,
+    then_ms=7_800,
+    period_ms=60_000,
+)
+"""Its later sound ends just as a burst ends."""
+
 each_pattern = pytest.mark.parametrize("pattern", PATTERNS, ids=lambda p: p.name)
 
 
@@ -55,6 +65,7 @@ def _walked(pattern: HornPattern, until_ms: int) -> list[tuple[int, int]]:
     while at_ms < until_ms:
         is_on, edge_ms = sound(pattern, at_ms)
         assert edge_ms > 0
+        assert is_on is not was_on, at_ms
         if is_on and not was_on:
             pulses.append((at_ms, at_ms))
         if is_on:
@@ -67,7 +78,9 @@ def _train(pulses: list[tuple[int, int]]) -> Train:
     return [(end - start, after - end) for (start, end), (after, _) in pairwise(pulses)]
 
 
-@each_pattern
+@pytest.mark.parametrize(
+    "pattern", [*PATTERNS, WHOLE_BURSTS], ids=lambda pattern: pattern.name
+)
 def test_over_hours_the_sound_is_what_the_pattern_describes(
     pattern: HornPattern,
 ) -> None:
