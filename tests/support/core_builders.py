@@ -5,7 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from tocsin.core.engine import Outcome, step
-from tocsin.core.events import Event, Fact, Reading, ReadingFailed, Tick
+from tocsin.core.events import (
+    AlarmFact,
+    Command,
+    CommandFact,
+    Event,
+    Fact,
+    OutputFact,
+    Reading,
+    ReadingFailed,
+    Tick,
+    Verb,
+)
 from tocsin.core.model import Bank, Pack, Sample
 from tocsin.core.rules import Action, Measure, Priority, Role, Rule
 from tocsin.core.site import Output, Site, Timing
@@ -83,6 +94,11 @@ def reading(at_ms: int, *cells_mv: int, pack: str = "left", **changes: Any) -> R
     return Reading(at_ms=at_ms, pack=pack, sample=sample(*cells_mv, **changes))
 
 
+def command(at_ms: int, verb: Verb, alarm: str = "", **changes: Any) -> Command:
+    values: dict[str, Any] = {"by": "warden", "reason": "waiting for a spare"}
+    return Command(at_ms=at_ms, verb=verb, alarm=alarm, **(values | changes))
+
+
 class Player:
     """Feeds events to the core and keeps every outcome."""
 
@@ -119,3 +135,24 @@ class Player:
             for a in self.state.alarms
             if self.site.rules[a.index].name == name and a.subject == subject
         )
+
+    def answer(self) -> CommandFact:
+        """Return the only answer to the last event, which was a command."""
+        answers = [f for f in self.outcomes[-1].facts if isinstance(f, CommandFact)]
+        (answer,) = answers
+        return answer
+
+    def history(self, name: str) -> list[tuple[int, str]]:
+        """Return (moment, state) of every fact of an alarm."""
+        alarms = [f for f in self.facts if isinstance(f, AlarmFact)]
+        return [(fact.at_ms, fact.state) for fact in alarms if fact.alarm == name]
+
+    def moves(self, name: str) -> list[tuple[int, bool]]:
+        """Return (moment, level) whenever an output's level became another."""
+        outputs = [f for f in self.facts if isinstance(f, OutputFact)]
+        moves: list[tuple[int, bool]] = []
+        for fact in outputs:
+            before = moves[-1][1] if moves else False
+            if fact.output == name and fact.energised != before:
+                moves.append((fact.at_ms, fact.energised))
+        return moves

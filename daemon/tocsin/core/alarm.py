@@ -81,6 +81,7 @@ class Alarm:
         index: Of the rule in the site's table.
         subject: Pack, string, part or "bank".
         active: The condition, after its delays.
+        active_ms: When it last became so; a latch keeps it.
         edge_ms: When the raw condition turned against *active*; None if it did not.
         base: One of the states A to F.
         since_ms: When *base* began.
@@ -124,6 +125,11 @@ class Alarm:
         """Return True while something lies over the base state."""
         return self.state is not self.base
 
+    @property
+    def is_put_aside(self) -> bool:
+        """Return True while a person hides it; suppression by design is no person's."""
+        return self.shelved_until_ms is not None or not self.in_service
+
     def moved(self, trigger: Trigger, at_ms: int) -> Alarm:
         """Return the alarm after *trigger*, by the table."""
         base = TRANSITIONS.get((self.base, trigger), self.base)
@@ -134,15 +140,15 @@ class Alarm:
     ) -> Alarm:
         """Return the alarm after its measure was taken at *at_ms*.
 
-        A value of None is worse than any: a pending or active alarm goes on. A closed
-        gate is as good as a cleared value.
+        A value of None is worse than any: a pending or active alarm goes on, and one
+        about to return does not. A closed gate is as good as a cleared value.
         """
         if rule.measure is Measure.DATA_AGE:
             return self._heard(rule, at_ms)
         if not gate_open:
             against = self.active
         elif value is None:
-            return self
+            against = self.edge_ms is not None and not self.active
         elif self.active:
             against = rule.is_cleared(value)
         else:
@@ -196,7 +202,7 @@ class Alarm:
         if self.active:
             back = Trigger.RETURNED_LATCHING if rule.latching else Trigger.RETURNED
             edge_ms = at_ms if rule.measure is Measure.DATA_AGE else None
-            gone = replace(self, active=False, active_ms=at_ms, edge_ms=edge_ms)
+            gone = replace(self, active=False, edge_ms=edge_ms)
             return gone.moved(back, at_ms)
         come = replace(self, active=True, active_ms=at_ms, edge_ms=None, where=where)
         return come.moved(Trigger.RAISED, at_ms)

@@ -25,6 +25,7 @@ class BankState:
         filling_ms: Since when the bank looks full; None if it does not.
         silenced_ms, silenced_until_ms: Alarms raised before the first make no sound
             until the second.
+        reset_ms: When a person last released a latch.
     """
 
     returned_ma_ms: int = 0
@@ -32,6 +33,7 @@ class BankState:
     filling_ms: int | None = None
     silenced_ms: int = -1
     silenced_until_ms: int = 0
+    reset_ms: int = -1
 
 
 def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> BankState:

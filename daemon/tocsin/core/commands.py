@@ -37,6 +37,8 @@ def obey(turn: Turn, command: Command) -> None:
         new = _told(alarm, command).planned(turn.site.rules[alarm.index])
         changed += new != alarm
         turn.put(i, new)
+    if changed and command.verb is Verb.RESET:
+        turn.bank = replace(turn.bank, reset_ms=command.at_ms)
     outcome = f"{changed} changed" if changed else "nothing to change"
     _answer(turn, command, outcome, accepted=changed > 0)
 

@@ -87,6 +87,15 @@ class View:
             return (NO_DATA,)
         return (STARTING,)
 
+    def unproved(self) -> tuple[str, ...]:
+        """Return why a dropped permit stays so after a latch was reset, if it does.
+
+        Readings give a permit back, a person never does: every pack must have been
+        heard since.
+        """
+        is_heard = all(pack.heard_ms > self.bank.reset_ms for pack in self.packs)
+        return () if is_heard else (NO_DATA,)
+
 
 def set_to(
     was: OutputState,

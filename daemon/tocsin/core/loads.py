@@ -50,13 +50,14 @@ class _Wish:
 def load_permits(new: list[OutputState], view: View) -> bool:
     """Bring the load permits in *new* up to date.
 
-    Returns True if a stage was shed now that needs charge to come back.
+    Returns True if a stage needs charge to come back from now on.
     """
     wishes = [_wish(stage, view) for stage in _stages(view)]
     earlier: list[int] = []
+    before: tuple[int, ...] = ()
     charge_counts_anew = False
     for place, wish in enumerate(wishes):
-        if not wish.why and any(new[i].without_effect for i in earlier):
+        if not wish.why and any(new[i].without_effect for i in before):
             must_charge = any(new[i].needs_charge for i in earlier)
             wish = replace(wish, why=(WITHOUT_EFFECT,), must_charge=must_charge)  # noqa: PLW2901 the wish is what is meant from here on
             wishes[place] = wish
@@ -64,9 +65,9 @@ def load_permits(new: list[OutputState], view: View) -> bool:
         for i in wish.members:
             was = new[i]
             new[i] = _shed(was, wish, settled_ms, view)
-            fell = was.energised and not new[i].energised
-            charge_counts_anew |= fell and wish.must_charge
+            charge_counts_anew |= new[i].needs_charge and not was.needs_charge
         earlier += wish.members
+        before = wish.members
     _come_back(new, wishes, view)
     return charge_counts_anew
 
@@ -82,7 +83,12 @@ def _wish(stage: int, view: View) -> _Wish:
         for i, output in enumerate(view.site.outputs)
         if output.role is Role.LOAD_PERMIT and output.stage == stage
     )
-    hold_ms = min(view.site.outputs[i].hold_ms for i in members)
+    # A later stage that may not be held so long takes this one with it.
+    hold_ms = min(
+        output.hold_ms
+        for output in view.site.outputs
+        if output.role is Role.LOAD_PERMIT and output.stage >= stage
+    )
     acting, due_ms = list[Alarm](), NEVER_MS
     for alarm in view.holding:
         if not _acts_on(alarm, stage, view):
@@ -183,7 +189,7 @@ def _waits(
     was: OutputState, i: int, later: list[int], new: list[OutputState], view: View
 ) -> tuple[tuple[str, ...], int]:
     """Return what a dropped stage still waits for, and when time alone ends some."""
-    waits, dues = list(view.blind()), list[int]()
+    waits, dues = list(view.blind() or view.unproved()), list[int]()
     off_ms = was.since_ms + view.site.outputs[i].min_off_ms
     if view.now_ms < off_ms:
         waits.append(MINIMUM_OFF)

@@ -38,7 +38,8 @@ class PackState:
     Attributes:
         heard_ms: When the newest good reading came; before one, when we started.
         online: The newest good reading is not stale.
-        good: Good readings in a row, since the start or the last loss.
+        good: Good readings in a row, since the start or the last loss; once there
+            are enough, a bad one does not break the row.
         trouble: Why the newest poll gave nothing; empty when it gave something.
         still_ms: How long every value has stood still under load.
         beat_ms: When the pack's own counter last moved.

@@ -66,4 +66,5 @@ def _charge_permit(was: OutputState, output: Output, view: View) -> OutputState:
             now_ms=view.now_ms,
             due_ms=back_ms,
         )
-    return set_to(was, energised=True, why=(), now_ms=view.now_ms)
+    why = () if was.energised else view.unproved()
+    return set_to(was, energised=not why, why=why, now_ms=view.now_ms)

@@ -114,11 +114,15 @@ class Turn:
         self._judge_bank(at_ms)
 
     def failed(self, name: str, reason: str, at_ms: int, *, state: str) -> None:
-        """Note that a poll gave nothing; the first of a row is a fact."""
+        """Note that a poll gave nothing; the first of a row is a fact.
+
+        It breaks a row of good readings that is not yet long enough for a permit.
+        """
         i = self.site.pack_at[name]
         pack = self.packs[i]
-        if pack.trouble != reason:
-            self.packs[i] = replace(pack, trouble=reason)
+        good = pack.good if pack.good >= self.site.timing.good_scans else 0
+        if (pack.trouble, pack.good) != (reason, good):
+            self.packs[i] = replace(pack, trouble=reason, good=good)
         if not pack.trouble:
             self.facts.append(
                 SourceFact(at_ms=at_ms, pack=name, state=state, reason=reason)

@@ -101,13 +101,17 @@ def _by_itself(rule: Rule, site: Site) -> str:
                 done.append("the heater is asked for")
             case Role.HORN | Role.BEACON | Role.HEARTBEAT:
                 pass
-    text = ", ".join(done)
+    text = ", ".join(one for one in done if one)
     return f"By itself: {text}." if text else ""
 
 
 def _loads(rule: Rule, stage: int, site: Site) -> str:
-    which = f"load stage {stage} is" if stage else "all load stages are"
+    loads = [o for o in site.outputs if o.role is Role.LOAD_PERMIT]
+    reached = [o.stage for o in loads if not stage or o.stage <= stage]
+    if not reached:
+        return ""
+    which = f"load stage {max(reached)} is" if stage else "all load stages are"
     if not rule.is_data_loss:
         return f"{which} dropped"
-    holds = [o.hold_ms for o in site.outputs if o.role is Role.LOAD_PERMIT]
+    holds = [o.hold_ms for o in loads]
     return f"{which} kept for {min(holds) // 1000} s more, then dropped"
