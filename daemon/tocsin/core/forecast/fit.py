@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 PICKS = 20
 NODES = 13
 SIGMAS = (-2.0, -1.0, 0.0, 1.0, 2.0)
+LOW_C = (-1.5, 0.0, 1.5)
 FINE_SIGMAS = tuple(n / 2 for n in range(-4, 5))
 TEMPER = 0.35
 """Errors of neighbouring points are not independent: each counts for so much."""
@@ -106,7 +107,7 @@ def fit(
     """
     is_low = not by_full and min(y for _, y, _ in points) < curve.at(KNEE_SHOWS)
     best, found = -1e99, list[_Weighed]()
-    for c_sigma in (-1.0, 1.0) if is_low else SIGMAS:
+    for c_sigma in LOW_C if is_low else SIGMAS:
         capacity = learned.capacity + c_sigma * learned.capacity_sd
         capacity_ah = counter.nameplate_ah * capacity
         scale = GRID / capacity_ah

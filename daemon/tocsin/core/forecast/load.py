@@ -14,7 +14,6 @@ RATES = (0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.37, 0.55, 0.80, 1.2, 1.8)
 MEMORY_S = 8 * 3_600.0
 LONGEST_S = 900.0
 HOLD_S = 30.0
-TRUST = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,13 +149,10 @@ class Load:
         mean_a = sum(
             w * m / s for w, m, s in zip(weights, self.means, self.shares, strict=True)
         ) / sum(weights)
-        stays = self.stays() * TRUST
-        mean_a += ((self.fast_a or 0.0) - mean_a) * stays
-        floor = (0.002 * self.capacity_ah) ** 2
-        return mean_a, sqrt(min(self.errors) * (1 - 0.9 * stays) + floor)
+        return mean_a, sqrt(min(self.errors) + (0.002 * self.capacity_ah) ** 2)
 
-    def stays(self) -> float:
-        """Return the share of the time ahead for which what runs now goes on.
+    def stays_s(self) -> float:
+        """Return for how much longer what runs now is likely to go on.
 
         A level that comes and goes lasts as long as it did before, and the time
         between two comings likewise. What was never seen to end, or has outlasted its
@@ -174,8 +170,7 @@ class Load:
             if self.climbs[k] > 1.5:
                 between_s = 3600 * hours - self.above_s[k]
                 habits_s.append(between_s / self.climbs[k])
-        left_s = min(h - been_s if been_s < h else been_s for h in habits_s)
-        return min(1.0, left_s / self.ahead_s)
+        return min(h - been_s if been_s < h else been_s for h in habits_s)
 
     def peak(self) -> float:
         """Return the highest mean of ten minutes in the last hour and a half."""

@@ -18,6 +18,9 @@ QUANTILES = (-1.64, 0.39, -0.67, 1.04, -0.13, -1.04, 0.67, 0.13, 1.64, -0.39)
 LEAST_A = 0.3
 WAITS = (0.16, 0.70, 1.90)
 """Of an exponential wait, in multiples of its mean."""
+STAYS = (1.0, 1 / 3, 3.0)
+"""Quantiles of how long something goes on that may end at any time, in multiples of
+how long it has been going on: P(more than x) = been / (been + x)."""
 GROWS = 1.12
 """A load that lasts sees more than the ohmic drop."""
 STEEPENS = 0.25
@@ -35,6 +38,7 @@ class Ahead:
     Attributes:
         mean_a, sd_a: Mean current over the lead, positive while charging.
         drawn_a: Drawn at this moment.
+        stays_s: For how much longer that is likely to go on.
         levels: Levels of load seen lately.
         lead_s: The lead asked for.
     """
@@ -42,6 +46,7 @@ class Ahead:
     mean_a: float
     sd_a: float
     drawn_a: float
+    stays_s: float
     levels: tuple[Level, ...]
     lead_s: float
 
@@ -80,8 +85,8 @@ class Below:
 def times_s(cell: Below, ahead: Ahead) -> list[float]:
     """Return the time to the cut-off in every future.
 
-    What is drawn now goes on at the mean ahead; a larger load that comes and goes is
-    awaited, three waits a level. Smaller ones never come first.
+    What is drawn now goes on for a while, then the mean ahead follows; a larger load
+    that comes and goes is awaited, three waits a level. Smaller ones never come first.
     """
     now_a = max(ahead.drawn_a, 0.0)
     awaited = [
@@ -96,7 +101,8 @@ def times_s(cell: Below, ahead: Ahead) -> list[float]:
     for n, pick in enumerate(cell.picks):
         drawn_a = -(ahead.mean_a + ahead.sd_a * QUANTILES[n % len(QUANTILES)])
         mean_a = max(drawn_a, 0.0)
-        three = [_waited(cell.left_ah(pick, now_a, mean_a), drawn_a)] * len(WAITS)
+        stays_s = ahead.stays_s * STAYS[n % len(STAYS)]
+        three = [_first_now(cell, pick, now_a, mean_a, stays_s)] * len(WAITS)
         for level in awaited:
             taken = max(0.0, level.amps - mean_a) * level.lasts_s / 3600
             wait = _waited(cell.left_ah(pick, level.amps, mean_a) - taken, drawn_a)
@@ -107,6 +113,17 @@ def times_s(cell: Below, ahead: Ahead) -> list[float]:
             ]
         futures += three
     return futures
+
+
+def _first_now(
+    cell: Below, pick: Pick, now_a: float, mean_a: float, stays_s: float
+) -> float:
+    """Return the time to the cut-off: *now_a* for *stays_s*, then *mean_a*."""
+    alone_s = _waited(cell.left_ah(pick, now_a, mean_a), now_a)
+    if alone_s <= stays_s:
+        return alone_s
+    left_ah = cell.left_ah(pick, mean_a, mean_a) - now_a * stays_s / 3600
+    return stays_s + _waited(left_ah, mean_a)
 
 
 def _waited(left_ah: float, drawn_a: float) -> float:

@@ -40,6 +40,7 @@ def _low(pack: Tracker, at_s: float) -> Forecast:
         mean_a,
         sd_a,
         -(pack.load.fast_a or 0.0),
+        pack.load.stays_s(),
         tuple(pack.load.levels()),
         pack.design.lead_s,
     )

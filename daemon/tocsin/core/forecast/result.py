@@ -21,8 +21,8 @@ class Limit(StrEnum):
 class Forecast:
     """Time to the next cut-off of one pack, and why.
 
-    One in ten futures ends before *early_ms*, one in two before *likely_ms*, nine in
-    ten before *late_ms*. `FAR_MS` means that none is foreseen within a day; None, that
+    One in twenty futures ends before *early_ms*, one in two before *likely_ms*, all but
+    one in twenty before *late_ms*. `FAR_MS` means that none is foreseen within a day; None, that
     nothing can be said yet, and *reason* says why.
 
     Attributes:
@@ -60,8 +60,8 @@ def spread(limit: Limit, seconds: list[float], part: str, reason: str = "") -> F
     return Forecast(
         limit=limit,
         part=part,
-        early_ms=round(futures[count // 10]),
+        early_ms=round(futures[count // 20]),
         likely_ms=round(futures[count // 2]),
-        late_ms=round(futures[min(count - 1, count * 9 // 10)]),
+        late_ms=round(futures[min(count - 1, count * 19 // 20)]),
         reason=reason,
     )

@@ -2,6 +2,7 @@
 
 A straight line cries wolf in every night that levels off above the limit. Two slopes
 of the smoothed temperature, one after the other, give the floor and the time constant.
+A load that warms the cells for a while hides the trend; then the long slope counts.
 """
 
 from __future__ import annotations
@@ -59,8 +60,12 @@ class Chill:
         early, early_error = _slope(self.trail[-2 * half : -half])
         apart_s = self.trail[-1][0] - self.trail[-1 - half][0]
         above_c += late * SMOOTHING_S
+        long, _ = _slope(self.trail)
+        straight_s = max(0.0, above_c) / -long if long < -STILL_C_PER_S else NEVER_S
         return [
-            _approach_s(
+            straight_s
+            if late + a * late_error >= -STILL_C_PER_S
+            else _approach_s(
                 above_c, early + b * early_error, late + a * late_error, apart_s
             )
             for a in QUANTILES
@@ -84,8 +89,6 @@ def _approach_s(above_c: float, early: float, late: float, apart_s: float) -> fl
 
     Both slopes are of one exponential, so their ratio gives its time constant.
     """
-    if late >= -STILL_C_PER_S:
-        return NEVER_S
     ratio = min(0.995, max(0.5, late / early if early < 0 else 1.0))
     tau_s = -apart_s / log(ratio)
     deepest_c = -late * tau_s
