@@ -176,7 +176,7 @@ def test_what_a_rule_acts_on_is_the_same_in_every_chemistry(
 # the BPX example sets); 15 and 30 mV a cell, delays and temperatures: common practice,
 # no source. A datum of 1 is one step of the core's integer.
 LFP = [
-    ("low-cell-forecast", 900_000, 1_800_000, 30_000),
+    ("low-cell-forecast", 990_000, 1_800_000, 30_000),
     ("surge-risk", 500, 350, 30_000),
     ("generator-forecast", 900_000, 2_700_000, 60_000),
     ("shed-stage-1-forecast", 603_000, 2_700_000, 30_000),

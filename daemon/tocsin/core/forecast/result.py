@@ -22,8 +22,8 @@ class Forecast:
     """Time to the next cut-off of one pack, and why.
 
     One in twenty futures ends before *early_ms*, one in two before *likely_ms*, all but
-    one in twenty before *late_ms*. `FAR_MS` means that none is foreseen within a day; None, that
-    nothing can be said yet, and *reason* says why.
+    one in twenty before *late_ms*. `FAR_MS` means that none is foreseen within a day;
+    None, that nothing can be said yet, and *reason* says why.
 
     Attributes:
         part: Cell or sensor, counted from 1, that gets there first; empty if unknown.
