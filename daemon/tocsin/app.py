@@ -8,14 +8,14 @@ import signal
 import sys
 import threading
 import uuid
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
 from typing import TYPE_CHECKING, Any
 
-from tocsin import __version__, clock, control, notify
-from tocsin.core.events import LastFull, NoteFact
+from tocsin import __version__, clock, control, learned, notify
+from tocsin.core.events import LastFull, Learned, NoteFact
 from tocsin.journal import Journal, JournalError, last_full_ms
 from tocsin.mqtt import Publisher
 from tocsin.shell import Inbox, Room, Shell
@@ -35,7 +35,13 @@ SNAPSHOT_MS = 1_000
 """Snapshots are published at most this often, and after every change."""
 
 REMEMBERING_S = 1.0
-"""The first step waits at most so long for the journal's memory."""
+"""The first step waits at most so long for what earlier runs knew."""
+
+LEARNED_EVERY_S = 600.0
+"""So often is what the forecast has learned saved, and once more at the end."""
+
+SAVING_S = 1.0
+"""At the end a disk may take so long for that."""
 
 STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
@@ -193,15 +199,18 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
         await _open_rooms(stack, setup, time, rooms, inbox)
         begun = f"tocsin {__version__}, site file {setup.path}, sha256 {setup.sha256}"
         rooms.tell((NoteFact(at_ms=time.now_ms(), what="start", text=begun),))
-        remembering = asyncio.create_task(_remember(setup, time, inbox))
+        remembering = asyncio.create_task(_remember(setup, time, inbox, rooms))
         stack.callback(remembering.cancel)
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
+        keeping = asyncio.create_task(_keep(setup, time, rooms))
+        stack.callback(keeping.cancel)
         try:
             await shell.run()
         finally:
             notify.stopping()
             ended = NoteFact(at_ms=time.now_ms(), what="stop", text="permits dropped")
             rooms.tell((ended,))
+            await _save(setup, time, rooms)
 
 
 async def _open_control(
@@ -241,14 +250,47 @@ async def _open_rooms(
     )
 
 
-async def _remember(setup: Setup, time: Clock, inbox: Inbox) -> None:
-    """Tell the core when the bank was last full, if the journal knows."""
+async def _remember(setup: Setup, time: Clock, inbox: Inbox, rooms: Rooms) -> None:
+    """Tell the core what earlier runs knew: what was learned, when it was full."""
+    try:
+        known = await asyncio.to_thread(
+            learned.load,
+            setup.journal_folder,
+            setup.site,
+            wall_ms=time.wall_ms(),
+            now_s=time.now_ms() / 1000,
+        )
+        for pack, tracker in known.items():
+            await inbox.put(partial(Learned, pack=pack, tracker=tracker))
+    except learned.LearnedError as exc:
+        text = f"what the forecast had learned is set aside, {exc}"
+        rooms.tell((NoteFact(at_ms=time.now_ms(), what="learned", text=text),))
     try:
         full_ms = await asyncio.to_thread(last_full_ms, setup.journal_folder)
     except JournalError:
         return
     if full_ms is not None and (ago_ms := time.wall_ms() - full_ms) > 0:
         await inbox.put(partial(LastFull, ago_ms=ago_ms))
+
+
+async def _keep(setup: Setup, time: Clock, rooms: Rooms) -> None:
+    """Save what the forecast has learned, now and then; a full disk loses only that."""
+    while True:
+        await asyncio.sleep(LEARNED_EVERY_S)
+        await _save(setup, time, rooms)
+
+
+async def _save(setup: Setup, time: Clock, rooms: Rooms) -> None:
+    if rooms.outcome is None:
+        return
+    state, wall_ms = rooms.outcome.state, time.wall_ms()
+
+    def save() -> None:
+        text = learned.written(state, setup.site, wall_ms=wall_ms)
+        learned.save(setup.journal_folder, text)
+
+    with suppress(OSError, TimeoutError):
+        await asyncio.wait_for(asyncio.to_thread(save), SAVING_S)
 
 
 def run_until_told(setup: Setup, *, guests: Sequence[Room] = ()) -> None:

@@ -18,6 +18,7 @@ from tocsin.core.events import (
     Event,
     Fact,
     LastFull,
+    Learned,
     Reading,
     ReadingFailed,
     Tick,
@@ -87,6 +88,8 @@ def _tell(turn: Turn, event: Event) -> None:
             turn.troubled(event.part, event.reason, event.at_ms)
         case LastFull():
             turn.last_full(event.at_ms - event.ago_ms, event.at_ms)
+        case Learned():
+            turn.learned(event.pack, event.tracker)
         case Command():
             commands.obey(turn, event)
         case _:

@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, TypeAlias
 
 if TYPE_CHECKING:
+    from tocsin.core.forecast.pack import Tracker
     from tocsin.core.model import Sample
     from tocsin.core.rules import Priority, Role, Unit
 
@@ -86,7 +87,18 @@ class LastFull:
     ago_ms: int
 
 
-Event: TypeAlias = Reading | ReadingFailed | Tick | Trouble | Command | LastFull
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Learned:
+    """What an earlier run had learned of a pack, in the times of this one."""
+
+    at_ms: int
+    pack: str
+    tracker: Tracker
+
+
+Event: TypeAlias = (
+    Reading | ReadingFailed | Tick | Trouble | Command | LastFull | Learned
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,6 +20,7 @@ from tocsin.core.state import State
 from tocsin.core.words import message
 
 if TYPE_CHECKING:
+    from tocsin.core.forecast.pack import Tracker
     from tocsin.core.measures import PackState
     from tocsin.core.model import Sample
     from tocsin.core.site import Site
@@ -179,6 +180,12 @@ class Turn:
         """Take over what the journal remembers of the last full charge."""
         self.bank = replace(self.bank, full_ms=full_ms)
         self._judge_bank(at_ms)
+
+    def learned(self, name: str, tracker: Tracker) -> None:
+        """Take over what an earlier run had learned, unless this one has already."""
+        i = self.site.pack_at[name]
+        if self.packs[i].tracker is None:
+            self.packs[i] = replace(self.packs[i], tracker=tracker)
 
     # --- alarms --------------------------------------------------------------------
 

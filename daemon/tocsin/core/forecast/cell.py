@@ -35,6 +35,11 @@ class Side:
     window: Window | None = None
     empty_sd_ah: float = 1e9
 
+    def moved(self, by_s: float) -> Side:
+        """Return the side as if all had been seen *by_s* later."""
+        seen = {k: (x, y, ah, s + by_s) for k, (x, y, ah, s) in self.seen.items()}
+        return replace(self, seen=seen)
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
@@ -89,6 +94,10 @@ class Cell:
         offset_v = sorted(pick[3] for pick in picks)[len(picks) // 2]
         moved_v = (min(0.03, max(-0.05, offset_v)) - self.plateau_v) * 0.1
         return replace(cell, plateau_v=self.plateau_v + moved_v)
+
+    def moved(self, by_s: float) -> Cell:
+        """Return the cell as if all had been seen *by_s* later."""
+        return replace(self, down=self.down.moved(by_s), up=self.up.moved(by_s))
 
     def run_ended(self) -> Cell:
         """Return the cell with what a deep run has shown taken to heart.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import sqrt
 
 TAUS_S = (120.0, 600.0, 1_800.0, 7_200.0)
@@ -68,25 +68,24 @@ class Load:
 
     def copied(self) -> Load:
         """Return a copy that goes on by itself."""
-        return Load(
-            self.capacity_ah,
-            self.ahead_s,
-            self.counted_ah,
-            self.fast_a,
-            self.means[:],
-            self.shares[:],
-            self.errors[:],
-            self.past,
-            self.peaks,
-            self.up[:],
-            self.climbs[:],
-            self.amps[:],
-            self.above_s[:],
-            self.watched_h,
-            self.top,
-            self.top_since_s,
-            self.now_s,
+        return replace(
+            self,
+            means=self.means[:],
+            shares=self.shares[:],
+            up=self.up[:],
+            climbs=self.climbs[:],
+            amps=self.amps[:],
+            above_s=self.above_s[:],
         )
+
+    def moved(self, by_s: float) -> Load:
+        """Return a copy as if all had been heard *by_s* later."""
+        new = self.copied()
+        new.past = [(s + by_s, ah, means) for s, ah, means in self.past]
+        new.peaks = [(s + by_s, mean) for s, mean in self.peaks]
+        new.top_since_s += by_s
+        new.now_s += by_s
+        return new
 
     def hear(self, at_s: float, dt_s: float, current_a: float) -> None:
         """Take the mean current of the last *dt_s*."""

@@ -86,7 +86,7 @@ class Tracker:
         charge: What the battery's own counter says, 0 to 1.
         slower: By how much its resistance is above that at 25 degC.
         fast_a, slow_a: Lagged means of the current.
-        fitted: When and at what count each direction was fitted last.
+        fitted: When and at what count "up" and "down" were fitted last.
         later_ah: By how much later than the middle each cell will be full.
     """
 
@@ -104,7 +104,7 @@ class Tracker:
     slow_a: float = 0.0
     sums: Sums = field(default_factory=lambda: Sums([]))
     cells: list[Cell] = field(default_factory=list)
-    fitted: dict[bool, tuple[float, float]] = field(default_factory=dict)
+    fitted: dict[str, tuple[float, float]] = field(default_factory=dict)
     turn: int = 0
     aligned_s: float = -1e9
     later_ah: list[float] = field(default_factory=list)
@@ -121,6 +121,21 @@ class Tracker:
             design,
             Load(nameplate_ah, design.lead_s),
             Ohmic(nameplate_ah, design.ohm_ah / nameplate_ah),
+        )
+
+    def moved(self, by_s: float) -> Tracker:
+        """Return the tracker as if all had been heard *by_s* later."""
+        return replace(
+            self,
+            load=self.load.moved(by_s),
+            begun_s=self.begun_s + by_s,
+            at_s=None if self.at_s is None else self.at_s + by_s,
+            sums=replace(self.sums, begun_s=self.sums.begun_s + by_s),
+            cells=[cell.moved(by_s) for cell in self.cells],
+            fitted={k: (s + by_s, ah) for k, (s, ah) in self.fitted.items()},
+            aligned_s=self.aligned_s + by_s,
+            chill=self.chill.moved(by_s),
+            looked_s=self.looked_s + by_s,
         )
 
     def copied(self) -> Tracker:
@@ -261,14 +276,15 @@ class Tracker:
         if charging and not self.is_charging:
             self.cells = [cell.run_ended() for cell in self.cells]
         self.is_charging = charging
-        last_s, last_ah = self.fitted.get(charging, (-1e9, 1e9))
+        side = "up" if charging else "down"
+        last_s, last_ah = self.fitted.get(side, (-1e9, 1e9))
         moved_ah = abs(self.counter_ah - last_ah)
         pause_s = 75.0 if self.is_near() else 150.0
         is_due = at_s - last_s > 900 or (
             at_s - last_s >= pause_s and moved_ah >= 0.004 * self.design.nameplate_ah
         )
         if is_due:
-            self.fitted[charging] = (at_s, self.counter_ah)
+            self.fitted[side] = (at_s, self.counter_ah)
             for k in self._chosen(charging=charging):
                 self.cells[k] = self._fitted(
                     self.cells[k], at_s, surface_ah, charging=charging

@@ -46,6 +46,11 @@ class Chill:
             trail = (*trail[-MOST + 1 :], (at_s, smooth_c))
         return Chill(smooth_c, temps_c.index(now_c) + 1, trail)
 
+    def moved(self, by_s: float) -> Chill:
+        """Return the same as if heard *by_s* later."""
+        trail = tuple((s + by_s, c) for s, c in self.trail)
+        return Chill(self.smooth_c, self.part, trail)
+
     def times_s(self, limit_c: float) -> list[float] | None:
         """Return the time to *limit_c* in every future; None while nothing is known."""
         if self.smooth_c is None or len(self.trail) < 6:

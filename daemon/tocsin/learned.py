@@ -1,0 +1,175 @@
+"""What the forecast has learned, kept over a restart.
+
+One JSON file beside the journal. What cannot be right is refused with its reason and
+learned anew: a forecast that begins wide is safer than one that remembers wrongly.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from dataclasses import asdict, replace
+from typing import TYPE_CHECKING, Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from tocsin.core.forecast.cell import Cell
+from tocsin.core.forecast.feed import fresh
+from tocsin.core.forecast.load import Load
+from tocsin.core.forecast.ohmic import Ohmic
+from tocsin.core.forecast.pack import Sums
+from tocsin.core.forecast.result import Forecast
+from tocsin.core.forecast.thermal import Chill
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from tocsin.core.forecast.pack import Tracker
+    from tocsin.core.site import Site
+    from tocsin.core.state import State
+
+FILE = "learned.json"
+VERSION = 1
+LARGEST_BYTES = 50_000_000
+OLDEST_S = 30 * 86_400.0
+"""Older than a month it says more about another battery than about this one."""
+
+_PARTS: dict[str, TypeAdapter[Any]] = {
+    "load": TypeAdapter(Load),
+    "ohmic": TypeAdapter(Ohmic),
+    "sums": TypeAdapter(Sums),
+    "cells": TypeAdapter(list[Cell]),
+    "fitted": TypeAdapter(dict[str, tuple[float, float]]),
+    "chill": TypeAdapter(Chill),
+    "forecasts": TypeAdapter(tuple[Forecast, ...]),
+    "later_ah": TypeAdapter(list[float]),
+}
+_PARTS |= dict.fromkeys(
+    ("begun_s", "current_a", "counter_ah", "temp_c", "slower"), TypeAdapter(float)
+)
+_PARTS |= dict.fromkeys(
+    ("fast_a", "slow_a", "aligned_s", "looked_s", "at_s"), TypeAdapter(float)
+)
+_PARTS |= {
+    "charge": TypeAdapter(float | None),
+    "turn": TypeAdapter(int),
+    "is_charging": TypeAdapter(bool),
+}
+
+
+class LearnedError(ValueError):
+    """The file is no memory of this bank; its text says why."""
+
+
+def written(state: State, site: Site, *, wall_ms: int) -> str:
+    """Return the file's text. Any thread may ask: states never change."""
+    packs = {
+        pack.name: _one(held.tracker)
+        for pack, held in zip(site.bank.packs, state.packs, strict=True)
+        if held.tracker is not None and held.tracker.at_s is not None
+    }
+    inside = json.dumps(packs)
+    head = {
+        "version": VERSION,
+        "saved_ms": wall_ms,
+        "chemistry": site.chemistry.name,
+        "capacity_mah": site.bank.capacity_mah,
+        "sha256": _digest(inside),
+    }
+    return json.dumps(head) + "\n" + inside + "\n"
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _one(tracker: Tracker) -> dict[str, Any]:
+    whole = {name: getattr(tracker, name) for name in _PARTS}
+    for name in ("load", "ohmic", "sums", "chill"):
+        whole[name] = asdict(whole[name])
+    whole["cells"] = [asdict(cell) for cell in tracker.cells]
+    whole["forecasts"] = [asdict(told) for told in tracker.forecasts]
+    return whole
+
+
+def read(text: str, site: Site, *, wall_ms: int, now_s: float) -> dict[str, Tracker]:
+    """Return the trackers of *text*, in the times of this run.
+
+    Raises:
+        LearnedError: damaged, of another version, of another bank, or too old.
+    """
+    first, _, inside = text.partition("\n")
+    inside = inside.removesuffix("\n")
+    try:
+        head = json.loads(first)
+        version, saved_ms = head["version"], int(head["saved_ms"])
+        of = (head["chemistry"], head["capacity_mah"])
+        is_whole = head["sha256"] == _digest(inside)
+    except (ValueError, KeyError, TypeError) as exc:
+        raise LearnedError("it is damaged") from exc
+    if version != VERSION:
+        raise LearnedError(f"it is of version {version}, not {VERSION}")
+    if of != (site.chemistry.name, site.bank.capacity_mah):
+        raise LearnedError("it is of another bank")
+    gap_s = (wall_ms - saved_ms) / 1000
+    if gap_s > OLDEST_S:
+        raise LearnedError(f"it is {gap_s / 86_400:.0f} days old")
+    if not is_whole:
+        raise LearnedError("it is damaged")
+    packs = json.loads(inside)
+    return {
+        name: _restored(name, packs[name], site, now_s - max(0.0, gap_s))
+        for name in site.pack_at
+        if name in packs
+    }
+
+
+def _restored(name: str, told: Mapping[str, Any], site: Site, at_s: float) -> Tracker:
+    """Return one tracker whose newest reading was at *at_s*."""
+    try:
+        parts = {part: of.validate_python(told[part]) for part, of in _PARTS.items()}
+    except (ValidationError, KeyError) as exc:
+        reason = str(exc).splitlines()[0]
+        raise LearnedError(f"it is damaged at {name}: {reason}") from exc
+    cells, series = len(parts["cells"]), site.bank.packs[site.pack_at[name]].cells
+    if not cells or cells % series:
+        raise LearnedError(f"it has {cells} cells of {name}, which has {series}")
+    blank = fresh(site, strings=cells // series)
+    tracker: Tracker = replace(blank, **parts)
+    return tracker.moved(at_s - parts["at_s"])
+
+
+def load(
+    folder: Path, site: Site, *, wall_ms: int, now_s: float
+) -> Mapping[str, Tracker]:
+    """Return what the file in *folder* holds; nothing if there is none.
+
+    Raises:
+        LearnedError: it cannot be read or is no memory of this bank.
+    """
+    path = folder / FILE
+    try:
+        if path.stat().st_size > LARGEST_BYTES:
+            raise LearnedError("it is too large")
+        text = path.read_text("utf-8")
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError) as exc:
+        raise LearnedError(f"it cannot be read: {exc}") from exc
+    return read(text, site, wall_ms=wall_ms, now_s=now_s)
+
+
+def save(folder: Path, text: str) -> None:
+    """Write the file whole or not at all.
+
+    Raises:
+        OSError: the disk does not take it; the old file is still there.
+    """
+    path, begun = folder / FILE, folder / f"{FILE}.new"
+    with begun.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    begun.replace(path)
