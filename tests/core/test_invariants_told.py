@@ -33,7 +33,7 @@ HOUR_MS = 3_600_000
 LONGEST_SILENCE_MS = HOUR_MS
 LONGEST_SHELF_MS = 12 * HOUR_MS
 
-some = settings(max_examples=50)
+some = settings(max_examples=40)
 
 
 # --- 5: nothing without its row -----------------------------------------------
