@@ -168,7 +168,7 @@ def test_what_a_rule_acts_on_is_the_same_in_every_chemistry(
 # no source. A datum of 1 is one step of the core's integer.
 LFP = [
     ("low-cell-early", 3_100, 3_200, 60_000),
-    ("low-cell", 3_000, 3_150, 30_000),
+    ("low-cell", 3_000, 3_150, 10_000),
     ("shed-stage-1", 3_100, 3_250, 60_000),
     ("shed-stage-2", 3_000, 3_250, 20_000),
     ("shed-stage-3", 2_900, 3_250, 5_000),
