@@ -240,6 +240,16 @@ def test_what_a_pack_no_longer_says_goes_on_being_pending(
     assert not raised(where, WORST, sample(), UNSAID)
 
 
+def test_what_a_pack_no_longer_says_does_not_go_on_returning() -> None:
+    where = of(Measure.COLDEST, 50, 60, off_delay_ms=2_000)
+    player = Player(where)
+    player.play(reading(0, temps_dc=(50,)), reading(1_000, temps_dc=(60,)))
+    player.play(reading(2_000, temps_dc=()), reading(5_000, temps_dc=()))
+    assert player.alarm("watched") == "unacknowledged"
+    player.play(reading(6_000, temps_dc=(60,)), reading(8_000, temps_dc=(60,)))
+    assert player.alarm("watched") == "returned unacknowledged"
+
+
 @pytest.mark.parametrize("low", [True, False])
 def test_a_spread_needs_both_extremes(*, low: bool) -> None:
     one = Sample(low_cell_mv=2_500) if low else Sample(high_cell_mv=3_600)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from core_builders import Player, reading, sample
 from core_watched import of, raised
+from tocsin.core.events import AlarmFact
 from tocsin.core.measures import highest_ahead_mv
 from tocsin.core.rules import Measure
 
@@ -29,6 +30,35 @@ def test_a_reading_is_old_at_its_age(at_ms: int, *, lost: bool) -> None:
     player.play(reading(0))
     player.tick(at_ms)
     assert (player.alarm("watched") == "unacknowledged") is lost
+
+
+def ages(off_delay_ms: int, *heard_ms: int) -> list[tuple[int, str]]:
+    """Return (at_ms, state) of the alarm of a pack that was heard only then."""
+    player = Player(of(Measure.DATA_AGE, 10_000, 5_000, off_delay_ms=off_delay_ms))
+    player.play(*(reading(at_ms) for at_ms in heard_ms))
+    player.tick(100_000)
+    rows = [fact for fact in player.facts if isinstance(fact, AlarmFact)]
+    return [(row.at_ms, row.state) for row in rows]
+
+
+def test_an_age_counts_from_the_last_reading_whatever_the_alarm_did() -> None:
+    assert ages(2_000, 12_000) == [
+        (10_000, "unacknowledged"),
+        (14_000, "returned unacknowledged"),
+        (22_000, "unacknowledged"),
+    ]
+
+
+def test_a_source_that_fell_silent_again_does_not_return() -> None:
+    assert ages(60_000, 12_000) == [(10_000, "unacknowledged")]
+
+
+def test_a_source_returns_once_it_has_spoken_for_the_off_delay() -> None:
+    assert ages(20_000, *range(12_000, 40_000, 1_000)) == [
+        (10_000, "unacknowledged"),
+        (32_000, "returned unacknowledged"),
+        (49_000, "unacknowledged"),
+    ]
 
 
 LOADED = sample(current_ma=-10_000)

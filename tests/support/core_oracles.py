@@ -41,7 +41,8 @@ PLAIN = frozenset(
 class LimitWatch:
     """One plain limit of one pack: past it for its delay, until behind it for its own.
 
-    What is not said changes nothing: neither for better nor for worse.
+    What is not said is never for the better: what was pending is, what was about to
+    return is not.
     """
 
     rule: Rule
@@ -59,6 +60,7 @@ class LimitWatch:
     def see(self, value: int | None, now_ms: int) -> None:
         self.wait(now_ms)
         if value is None:
+            self.since_ms = None if self.past else self.since_ms
             return
         limit = self.rule.clear_at if self.past else self.rule.trip_at
         high_is_bad = self.rule.trip_at > self.rule.clear_at
