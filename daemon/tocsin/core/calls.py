@@ -88,8 +88,8 @@ def horn(was: OutputState, output: Output, view: View) -> OutputState:
         for alarm in asking
         if alarm.since_ms > bank.silenced_ms or now_ms >= bank.silenced_until_ms
     ]
+    due_ms = bank.silenced_until_ms if len(heard) < len(asking) else NEVER_MS
     if not heard:
-        due_ms = bank.silenced_until_ms if asking else NEVER_MS
         return set_to(was, energised=False, why=(), now_ms=now_ms, due_ms=due_ms)
     why = view.names(heard)
     level, edge_ms = _sounding(heard, view)
@@ -99,7 +99,7 @@ def horn(was: OutputState, output: Output, view: View) -> OutputState:
     elif level:
         edge_ms = min(edge_ms, left_ms)
     called = set_to(was, energised=True, why=why, now_ms=now_ms)
-    return replace(called, energised=level, due_ms=now_ms + edge_ms)
+    return replace(called, energised=level, due_ms=min(due_ms, now_ms + edge_ms))
 
 
 def _counted(was: OutputState, view: View) -> OutputState:
