@@ -22,7 +22,7 @@ from core_builders import (
 from core_histories import LOST, History, histories
 from tocsin.core.audit import faults
 from tocsin.core.engine import step
-from tocsin.core.events import Tick
+from tocsin.core.events import Tick, Trouble
 from tocsin.core.rules import Measure, Role
 from tocsin.core.site import Timing
 from tocsin.core.state import fresh
@@ -95,9 +95,10 @@ def test_charge_before_a_pack_was_ever_read_is_a_fault() -> None:
     start = step(fresh(SITE, now_ms=0), Tick(at_ms=0), SITE)
     assert faults(start, SITE) == ()
     found = faults(with_levels(start, charge=True), SITE)
-    assert found[:2] == (
+    assert found == (
         "charge is permitted, but left was never read",
         "charge is permitted, but right was never read",
+        *["charge is permitted, but lost is past its delay"] * 2,
     )
 
 
@@ -180,6 +181,22 @@ def test_charge_past_a_limit_for_longer_than_its_delay_is_a_fault(
 def test_a_rule_that_does_not_act_on_charge_may_be_past_its_delay() -> None:
     of = where(low_rule("low", actions=(stage(2),)))
     assert faults(pending(of, sample(*[2_900] * 4), edge_ms=0), of) == ()
+
+
+def test_a_rule_on_no_pack_has_no_plain_limit_to_look_at() -> None:
+    trouble = rule(
+        "trouble",
+        measure=Measure.TROUBLE,
+        trip_at=1,
+        clear_at=0,
+        on_delay_ms=2_000,
+        actions=(CHARGE,),
+    )
+    of, troubled = where(trouble), Trouble(at_ms=4_000, part="journal", reason="full")
+    outcome = step(sound(of).state, troubled, of)
+    later = step(outcome.state, Tick(at_ms=5_999), of)
+    assert {d.output for d in later.demands if d.energised} >= {"charge"}
+    assert faults(later, of) == ()
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,8 @@ from core_guarded import FULL, GOOD, GUARDED, guarded
 from core_histories import History, histories
 from tocsin.core.calls import HOUR_MS
 from tocsin.core.engine import ClockWentBackwardsError, step
-from tocsin.core.events import Command, ReadingFailed, Tick, Trouble, Verb
-from tocsin.core.rules import Priority, Role, Rule
+from tocsin.core.events import AlarmFact, Command, ReadingFailed, Tick, Trouble, Verb
+from tocsin.core.rules import Measure, Priority, Role, Rule
 from tocsin.core.state import State, fresh
 from tocsin.core.turn import Turn
 
@@ -205,6 +205,22 @@ def test_a_part_or_an_alarm_that_does_not_exist_moves_no_output(event: Event) ->
     after = step(before.state, event, GUARDED)
     assert after.demands == before.demands
     assert after.state.alarms == before.state.alarms
+
+
+def test_a_part_of_the_daemon_in_trouble_is_an_alarm_that_says_why() -> None:
+    of = site(rule("trouble", measure=Measure.TROUBLE, trip_at=1, clear_at=0))
+    player = Player(of)
+    player.play(Trouble(at_ms=5, part="journal", reason="disk full"))
+    assert player.alarm("trouble", "journal") == "unacknowledged"
+    assert player.alarm("trouble", "mqtt") == "normal"
+    player.play(Trouble(at_ms=9, part="journal", reason=""))
+    assert player.alarm("trouble", "journal") == "returned unacknowledged"
+    rows = [fact for fact in player.facts if isinstance(fact, AlarmFact)]
+    assert [(row.at_ms, row.subject, row.value) for row in rows] == [
+        (5, "journal", 1),
+        (9, "journal", 0),
+    ]
+    assert "disk full" in rows[0].message
 
 
 # --- the start ----------------------------------------------------------------

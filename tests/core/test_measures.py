@@ -270,6 +270,26 @@ def test_the_cell_is_named_that_is_worst() -> None:
 
 
 @pytest.mark.parametrize(
+    ("measure", "trip_at", "clear_at", "said"),
+    [
+        (measure, trip_at, clear_at, each[i])
+        for measure, trip_at, clear_at, each, expected in PLAIN
+        for i in (expected.index(True),)
+    ],
+)
+def test_an_alarm_names_its_pack_and_a_cell_only_where_one_is_worst(
+    measure: Measure, trip_at: int, clear_at: int, said: Sample
+) -> None:
+    player = Player(of(measure, trip_at, clear_at))
+    player.play(replace(reading(0), sample=said))
+    where = next(a.where for a in player.state.alarms if a.active)
+    cell = where.removeprefix("left").removeprefix("/")
+    of_cells = {Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.HIGHEST_CELL_AHEAD}
+    is_named = measure in of_cells and bool(said.cells_mv)
+    assert where == (f"left/{int(cell)}" if is_named else "left")
+
+
+@pytest.mark.parametrize(
     ("voltage_mv", "beyond"), [(13_299, False), (13_300, True), (13_301, True)]
 )
 def test_the_sum_of_a_pack_of_two_strings_is_that_of_its_worst_string(

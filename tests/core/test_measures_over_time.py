@@ -181,8 +181,26 @@ def test_a_trail_never_grows_without_end() -> None:
     assert len(trail) == 11
 
 
+def test_a_rise_that_has_stopped_by_half_of_the_trail_is_none() -> None:
+    rising = (3_300, 3_310, 3_320, 3_330, 3_330, 3_330)
+    trail = tuple((i * 1_000, (mv,)) for i, mv in enumerate(rising))
+    assert highest_ahead_mv(trail, 30_000) == (3_330, 0)
+
+
+def test_what_is_ahead_is_a_whole_number_of_millivolts() -> None:
+    """Rounded down: 1 mV in 7 s comes to 4 mV in 30 s, in either half of the trail."""
+    for middle_ms in (7_000, 1_000):
+        trail = ((0, (3_300,)), (middle_ms, (3_301,)), (8_000, (3_302,)))
+        assert highest_ahead_mv(trail, 30_000) == (3_306, 0)
+
+
+def test_two_readings_of_one_moment_are_no_rise() -> None:
+    trail = ((0, (3_300,)), (0, (3_400,)), (1_000, (3_450,)))
+    assert highest_ahead_mv(trail, 30_000) == (3_450, 0)
+
+
 TRAILS = st.lists(
-    st.tuples(st.integers(1, 5_000), st.integers(2_000, 3_700)), min_size=1, max_size=9
+    st.tuples(st.integers(0, 5_000), st.integers(2_000, 3_700)), min_size=1, max_size=9
 )
 
 
