@@ -191,11 +191,25 @@ class Alarm:
         if alarm.shelved_until_ms is not None and now_ms >= alarm.shelved_until_ms:
             alarm = replace(alarm, shelved_until_ms=None).judged_afresh(now_ms)
         if alarm.turn_ms(rule) <= now_ms:
-            alarm = replace(alarm, value=value).turned(rule, now_ms, where)
+            alarm = replace(alarm, value=value)
+            if rule.measure is Measure.DATA_AGE and value is not None:
+                alarm = alarm.turned_by_age(rule, now_ms, where, value)
+            else:
+                alarm = alarm.turned(rule, now_ms, where)
         realarm_ms = alarm.since_ms + rule.realarm_ms
         if rule.realarm_ms and alarm.active and now_ms >= realarm_ms:
             alarm = alarm.moved(Trigger.REALARMED, now_ms)
         return alarm.planned(rule)
+
+    def turned_by_age(self, rule: Rule, at_ms: int, where: str, age_ms: int) -> Alarm:
+        """Return the alarm of a source turned; its age counts from the last reading.
+
+        A source that fell silent again before it could return does not.
+        """
+        if self.active and rule.is_beyond(age_ms):
+            return replace(self, edge_ms=None)
+        new = self.turned(rule, at_ms, where)
+        return new if new.active else replace(new, edge_ms=at_ms - age_ms)
 
     def turned(self, rule: Rule, at_ms: int, where: str) -> Alarm:
         """Return the alarm with *active* the other way round."""

@@ -5,7 +5,6 @@ The heartbeat and the watchdog are fed only when it finds nothing.
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from tocsin.core.rules import Measure, Role
@@ -82,10 +81,7 @@ def _shed_out_of_order(energised: set[str], site: Site) -> Iterable[str]:
     loads = sorted(
         (o for o in site.outputs if o.role is Role.LOAD_PERMIT), key=lambda o: o.stage
     )
-    for early, late in pairwise(loads):
-        if (
-            early.stage < late.stage
-            and early.name in energised
-            and late.name not in energised
-        ):
-            yield f"load {late.name} is shed before {early.name}"
+    on = [load for load in loads if load.name in energised]
+    for late in (load for load in loads if load not in on):
+        if on and on[0].stage < late.stage:
+            yield f"load {late.name} is shed before {on[0].name}"

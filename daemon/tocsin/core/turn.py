@@ -85,6 +85,8 @@ class Turn:
         for i, pack in enumerate(self.packs):
             if pack.online and self.now_ms >= pack.heard_ms + stale_ms:
                 self.packs[i] = replace(pack, online=False, good=0, trail=())
+                # What happens unseen is no part of a full charge.
+                self.bank = replace(self.bank, filling_ms=None)
                 reason = pack.trouble or f"no good reading for {stale_ms / 1000:g} s"
                 name = self.site.bank.packs[i].name
                 self.facts.append(
