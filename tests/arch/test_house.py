@@ -45,6 +45,11 @@ HOME = {
 }
 """Where each library may be imported: in one file, or below one folder."""
 
+GUESTS = {
+    ("daemon/tocsin/learned.py", "pydantic"): "it reads a file back and must judge it",
+}
+"""Libraries away from home, and why."""
+
 PURE = frozenset(
     {
         *("__future__", "bisect", "collections", "collections.abc", "dataclasses"),
@@ -141,6 +146,7 @@ def strangers(path: str, source: str) -> set[str]:
         library
         for library in map(top, imports(source))
         if library not in ours
+        and (path, library) not in GUESTS
         and not (library in HOME and path.startswith(HOME[library]))
     }
 

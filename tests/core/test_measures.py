@@ -8,6 +8,7 @@ import pytest
 
 from core_builders import Player, reading, sample
 from core_watched import UNSAID, of, raised
+from tocsin.core.foretold import FORETOLD
 from tocsin.core.model import Flag, Sample
 from tocsin.core.rules import Gate, Measure, Scope
 
@@ -340,4 +341,5 @@ def test_a_gate_that_closes_clears_its_rule_after_its_off_delay() -> None:
 def test_every_measure_of_a_pack_has_its_rows_here() -> None:
     shown = {row[0] for row in PLAIN}
     ages = {Measure.DATA_AGE, Measure.UNCHANGED, Measure.BEAT_AGE}
-    assert shown | ages == {m for m in Measure if m.scope is Scope.PACK}
+    foretold = set(FORETOLD)  # their rows stand with the forecast
+    assert shown | ages | foretold == {m for m in Measure if m.scope is Scope.PACK}
