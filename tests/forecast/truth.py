@@ -130,7 +130,7 @@ class TrueCell:
             self.solution,
             model,
             dt_s,
-            t_eval=[dt_s * k / rows for k in range(rows + 1)],
+            t_eval=[*(dt_s * k / rows for k in range(rows)), dt_s],
             save=False,
             inputs={
                 "Current function [A]": scaled_a,

@@ -136,6 +136,8 @@ def _settled_ms(new: list[OutputState], earlier: list[int], view: View) -> int:
 
 def _shed(was: OutputState, wish: _Wish, settled_ms: int, view: View) -> OutputState:
     if not wish.why:
+        if not was.without_effect and was.due_ms == wish.due_ms:
+            return was
         return replace(was, without_effect=False, due_ms=wish.due_ms)
     if was.energised and view.now_ms < settled_ms:
         return replace(was, due_ms=min(wish.due_ms, settled_ms))

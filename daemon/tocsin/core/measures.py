@@ -217,11 +217,7 @@ def is_open(gate: Gate | None, pack: PackState, site: Site, at_ms: int) -> bool:
     if gate is None:
         return True
     value, _ = measure(gate.measure, pack, site, at_ms)
-    if value is None:
-        return False
-    at_least = value if gate.at_least is None else gate.at_least
-    at_most = value if gate.at_most is None else gate.at_most
-    return at_least <= value <= at_most
+    return gate.admits(value)
 
 
 def _present(*values: int | None) -> tuple[int, ...]:

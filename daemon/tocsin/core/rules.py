@@ -164,6 +164,12 @@ class Gate:
     at_least: int | None = None
     at_most: int | None = None
 
+    def admits(self, value: int | None) -> bool:
+        """Return True while the rule counts; what is not known is not within."""
+        if value is None or (self.at_least is not None and value < self.at_least):
+            return False
+        return self.at_most is None or value <= self.at_most
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:

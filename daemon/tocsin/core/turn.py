@@ -141,16 +141,20 @@ class Turn:
         self.bank = full
 
     def _judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
+        known = dict[Measure, int | None]()
+
+        def shown(what: Measure) -> int | None:
+            """Take each measure once, whatever number of rules look at it."""
+            if what not in known:
+                known[what], _ = measures.measure(what, pack, self.site, at_ms)
+            return known[what]
+
         for i in self.site.alarms_of.get((Scope.PACK, name), ()):
             alarm = self.alarms[i]
             rule = self.site.rules[alarm.index]
-            gate_open = rule.gate is None or measures.is_open(
-                rule.gate, pack, self.site, at_ms
-            )
-            value = None
-            if gate_open:
-                value, _ = measures.measure(rule.measure, pack, self.site, at_ms)
-            self.put(i, alarm.seen(rule, value, at_ms, gate_open=gate_open))
+            is_open = rule.gate is None or rule.gate.admits(shown(rule.gate.measure))
+            value = shown(rule.measure) if is_open else None
+            self.put(i, alarm.seen(rule, value, at_ms, gate_open=is_open))
 
     def _judge_strings(self, at_ms: int) -> None:
         for string in self.site.bank.strings:

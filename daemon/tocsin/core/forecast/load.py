@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import sqrt
+
+from tocsin.core.forecast.clone import clone
 
 TAUS_S = (120.0, 600.0, 1_800.0, 7_200.0)
 """Running means that compete; the one that foretold best lately weighs most."""
@@ -68,15 +70,11 @@ class Load:
 
     def copied(self) -> Load:
         """Return a copy that goes on by itself."""
-        return replace(
-            self,
-            means=self.means[:],
-            shares=self.shares[:],
-            up=self.up[:],
-            climbs=self.climbs[:],
-            amps=self.amps[:],
-            above_s=self.above_s[:],
-        )
+        new = clone(self)
+        new.means, new.shares = self.means[:], self.shares[:]
+        new.errors, new.amps = self.errors[:], self.amps[:]
+        new.up, new.climbs, new.above_s = self.up[:], self.climbs[:], self.above_s[:]
+        return new
 
     def moved(self, by_s: float) -> Load:
         """Return a copy as if all had been heard *by_s* later."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+
+from tocsin.core.forecast.clone import clone
 
 HIGH_PASS_S = 25.0
 """Short, so that the knee of the curve does not pass for resistance."""
@@ -35,7 +37,9 @@ class Ohmic:
 
     def copied(self) -> Ohmic:
         """Return a copy that goes on by itself."""
-        return replace(self, products=self.products[:])
+        new = clone(self)
+        new.products = self.products[:]
+        return new
 
     def begin(self, cells: int) -> None:
         """Take the first guess for as much as a few steps would say."""

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.forecast import outlook
 from tocsin.core.forecast.cell import Cell, Side, points_of
+from tocsin.core.forecast.clone import clone
 from tocsin.core.forecast.curve import Curve, arrhenius
 from tocsin.core.forecast.fit import NODES, Counter, Window, fit
 from tocsin.core.forecast.load import Load
@@ -140,14 +141,11 @@ class Tracker:
 
     def copied(self) -> Tracker:
         """Return a copy that goes on by itself."""
-        return replace(
-            self,
-            load=self.load.copied(),
-            ohmic=self.ohmic.copied(),
-            sums=replace(self.sums),
-            cells=self.cells[:],
-            fitted=dict(self.fitted),
-        )
+        new = clone(self)
+        new.load, new.ohmic = self.load.copied(), self.ohmic.copied()
+        new.sums, new.cells = clone(self.sums), self.cells[:]
+        new.fitted = dict(self.fitted)
+        return new
 
     # --- readings ------------------------------------------------------------------
 
