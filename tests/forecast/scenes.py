@@ -112,7 +112,12 @@ def cabin(random: Random, hours: float, scale: float = 1.0) -> list[Use]:
         while at < end_s:
             lasts_s = random.uniform(least_s, most_s)
             uses.append(
-                Use(from_s=at, to_s=at + lasts_s, rate=rate * scale, is_burst=True)
+                Use(
+                    from_s=at,
+                    to_s=at + lasts_s,
+                    rate=rate * min(scale, 1.2),
+                    is_burst=True,
+                )
             )
             at += lasts_s + random.expovariate(1 / (every_h * HOUR_S))
     return uses

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import Alarm, AlarmState
-from tocsin.core.rules import Measure, Role
+from tocsin.core.forecast import FAR_MS
+from tocsin.core.rules import Measure, Role, Unit
 
 if TYPE_CHECKING:
     from tocsin.core.rules import Rule
@@ -74,6 +75,8 @@ def _what(rule: Rule, alarm: Alarm, detail: str) -> str:
         return f"{phrase}: {detail}"
     if alarm.value is None or rule.measure in SAID_WITHOUT_NUMBER:
         return phrase
+    if rule.measure.unit is Unit.MINUTES and alarm.value >= FAR_MS:
+        return f"{phrase}: more than a day"
     return f"{phrase}: {rule.measure.unit.text(alarm.value)}"
 
 

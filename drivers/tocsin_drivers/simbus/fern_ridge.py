@@ -53,8 +53,9 @@ def _line(*points: tuple[float, float], **flicker: float) -> Line:
 
 DRYING_W = _line((18, 500), (18.5, 900), (22, 900), (22.2, 600), (4.2, 600), (4.3, 900))
 KITCHEN_W = _line(
-    (18, 1_200), (20, 1_500), (20.5, 700), (22, 300), (22.5, 90), (4.41, 90),
-    (4.42, 2_200), (6.5, 2_200), (6.8, 300), (11.5, 300), (12, 900), (13, 500),
+    (18, 1_200), (20, 1_500), (20.5, 700), (22, 300), (22.5, 90), (4.38, 90),
+    (4.4, 1_500), (6.5, 1_600), (6.8, 300), (11.5, 300),
+    (12, 900), (13, 500),
     flicker=0.05, every_s=240, seed=7,
 )  # fmt: skip
 FRIDGES_W = Cycle(on_s=600, off_s=1_500, value=120)
@@ -141,6 +142,25 @@ shed_settle_s = 20
 shed_confirm_s = 60
 restore_gap_s = 600
 restore_pct = 5
+
+# Minutes decide here; the plain voltage limits stand behind them, close to the cut-off.
+[[rule]]
+name = "low-cell-early"
+trip_v = 2.90
+clear_v = 3.10
+[[rule]]
+name = "low-cell"
+trip_v = 2.86
+clear_v = 3.10
+[[rule]]
+name = "shed-stage-1"
+trip_v = 2.88
+[[rule]]
+name = "shed-stage-2"
+trip_v = 2.86
+[[rule]]
+name = "shed-stage-3"
+trip_v = 2.84
 
 [gpio]
 pins = "simulated"
