@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from tocsin.core.published import PUBLISHED_OHM_AH
 from tocsin_drivers.simbus.bank import SimBank, SiteDesign
-from tocsin_drivers.simbus.cell import PUBLISHED_OHM_AH, Cell, CellDesign
+from tocsin_drivers.simbus.cell import Cell, CellDesign
 from tocsin_drivers.simbus.pack import EXACT, Pack, PackDesign
 
 if TYPE_CHECKING:

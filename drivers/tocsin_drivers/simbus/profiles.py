@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Protocol
 
-from tocsin_drivers.simbus.cell import interpolate
+from tocsin.core.published import interpolate
 
 
 class Profile(Protocol):

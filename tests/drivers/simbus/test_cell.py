@@ -9,12 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simbus_made import HELD_W_PER_K, STILL, cell, published_cell, seconds_until
-from tocsin_drivers.simbus.cell import (
-    PUBLISHED_AH,
-    CellDesign,
-    open_circuit_v,
-    published_ohm_ah,
-)
+from tocsin.core.published import PUBLISHED_AH, open_circuit_v, published_ohm_ah
+from tocsin_drivers.simbus.cell import CellDesign
 
 # Naumann et al., J. Energy Storage 2018, doi 10.1016/j.est.2018.01.019 (LFP/graphite,
 # 25 degC, mean of charge and discharge): typed in again here, not imported.
