@@ -1,7 +1,7 @@
 """What a site's voltage limits give before the cut-offs, worked out before power-up."""
 
 from tocsin.core.paper.cell import CHARGES, LOADS, TEMPS_C, Case, Run
-from tocsin.core.paper.leads import Lead, LeadTimes, Paper, Side, on_paper
+from tocsin.core.paper.leads import Lead, LeadTimes, Paper, Side, on_paper, rounded_down
 
 __all__ = [
     "CHARGES",
@@ -14,4 +14,5 @@ __all__ = [
     "Run",
     "Side",
     "on_paper",
+    "rounded_down",
 ]

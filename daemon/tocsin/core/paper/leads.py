@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from math import inf
+from math import floor, inf
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -30,6 +30,11 @@ READ_S = 1.0
 
 LOOKED_AT_S = 1_800.0
 """A rise is followed over so long before the cut-off: cells near full rise faster."""
+
+
+def rounded_down(value: float) -> str:
+    """Return *value* to a tenth, so that what is too little never looks enough."""
+    return f"{floor(value * 10) / 10:.1f}"
 
 
 class Side(StrEnum):
