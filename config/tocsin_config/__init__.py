@@ -5,5 +5,14 @@ from tocsin_config.doubts import doubts
 from tocsin_config.driven import driven_by
 from tocsin_config.problems import Problem, SiteFileError
 from tocsin_config.setup import Setup
+from tocsin_config.short import short_limits
 
-__all__ = ["Problem", "Setup", "SiteFileError", "doubts", "driven_by", "load"]
+__all__ = [
+    "Problem",
+    "Setup",
+    "SiteFileError",
+    "doubts",
+    "driven_by",
+    "load",
+    "short_limits",
+]

@@ -44,7 +44,7 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     return tuple(sorted(found))
 
 
-def _rule_key(setup: Setup, name: str) -> Key:
+def rule_key(setup: Setup, name: str) -> Key:
     """Return where a rule stands: its own table, or the line that names the preset."""
     tables = () if setup.origin is None else setup.origin.tables.rule
     for i, table in enumerate(tables):
@@ -57,7 +57,7 @@ def _cut_offs(setup: Setup) -> Iterator[Doubt]:
     """Limits that come at or after the protector's own."""
     site = setup.site
     for rule in site.rules:
-        at, unit = _rule_key(setup, rule.name), rule.measure.unit
+        at, unit = rule_key(setup, rule.name), rule.measure.unit
         trip = f"{rule.name} trips at {unit.text(rule.trip_at)}"
         match rule.measure:
             case Measure.LOWEST_CELL if rule.trip_at <= site.low_cut_mv:

@@ -6,12 +6,11 @@ import argparse
 import importlib.util
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pytest
 
 from site_files import SMALL, written
-
-if TYPE_CHECKING:
-    import pytest
 
 FILE = Path(__file__).parents[2] / "daemon" / "tocsin" / "cli" / "check.py"
 
@@ -43,7 +42,8 @@ def test_a_file_that_can_be_used_exits_0_with_its_doubts(
     out = capsys.readouterr().out
     assert f"{path}:6: pack[left].driver: left exists in recordings only" in out
     assert "no horn: nobody is woken" in out
-    rows = {row.split()[0]: row.split() for row in out.splitlines() if "cell " in row}
+    table = out.split("On paper")[0].splitlines()
+    rows = {row.split()[0]: row.split() for row in table if "cell " in row}
     assert rows["high-cell"][1:7] == ["highest-cell", "3.600", "V", "3.450", "V", "2"]
 
 
@@ -77,7 +77,7 @@ def test_json_says_the_same_to_a_program(
     code, said = as_json(written(tmp_path, SMALL + output), capsys)
     assert code == 0
     assert list(said) == ["ok", "errors", "doubts", "rules", "outputs", "lead_times"]
-    assert (said["ok"], said["errors"], said["lead_times"]) == (True, [], None)
+    assert (said["ok"], said["errors"]) == (True, [])
     by_name = {rule["rule"]: rule for rule in said["rules"]}
     assert by_name["shed-stage-2"] == {
         "rule": "shed-stage-2",
@@ -104,6 +104,7 @@ def test_json_of_a_wrong_file_has_its_errors_and_nothing_else(
     code, said = as_json(path, capsys)
     assert (code, said["ok"]) == (2, False)
     assert said["doubts"] == said["rules"] == said["outputs"] == []
+    assert said["lead_times"] is None
     (error,) = said["errors"]
     assert (error["file"], error["line"], error["key"]) == (
         str(path),
@@ -119,3 +120,132 @@ def test_a_driver_that_is_not_installed_is_doubted(
     _, said = as_json(written(tmp_path, SMALL.replace('"trace"', can)), capsys)
     wrong = [doubt["wrong"] for doubt in said["doubts"] if doubt["line"] == 6]
     assert wrong == ["no driver rv-c is installed: `run` cannot read left"]
+
+
+SODIUM = SMALL.replace("[bank]", '[bank]\nchemistry = "sodium-ion"')
+
+
+def test_a_line_a_limit_names_the_least_time_and_where(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, SMALL)
+    assert check(str(path)) == 0
+    said = capsys.readouterr().out
+    low, high = said.split("On paper: ")[1:]
+    assert low.startswith("Minutes from each limit to the protector's cut-off at 2.800")
+    assert high.startswith("Seconds from each limit to the protector's cut-off at 3.75")
+    (row,) = [row for row in low.splitlines() if row.startswith("shed-stage-3 ")]
+    assert row.split()[1:5] == ["2.900", "V", "for", "5"]
+    assert row.endswith("1C, 0 degC, new")
+    assert "degC   " not in low
+    assert "Yours differs." in high
+
+
+def test_the_whole_table_has_every_case(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, SMALL)
+    assert check(str(path), "--table") == 0
+    rows = capsys.readouterr().out.splitlines()
+    at = rows.index("low-cell, min  cell  0.05C  0.1C  0.2C  0.5C  1C")
+    cases = [row.split() for row in rows[at + 1 : at + 11]]
+    assert [case[0] for case in cases] == [
+        temp for temp in ("-10", "0", "10", "25", "40") for _ in "na"
+    ]
+    assert [case[2] for case in cases] == ["new", "aged"] * 5
+    assert [case[-1].startswith("(") for case in cases] == [False, True] + [False] * 8
+    _, said = as_json(path, capsys)
+    (limit,) = [
+        limit for limit in said["lead_times"]["limits"] if limit["rule"] == "low-cell"
+    ]
+    shown = [float(word.strip("()")) for case in cases for word in case[3:]]
+    told = {
+        (case["temp_degc"], case["aged"], case["rate_c"]): case["min"]
+        for case in limit["cases"]
+    }
+    ordered = [told[key] for key in sorted(told)]
+    assert all(
+        0 <= more - less < 0.11 for less, more in zip(shown, ordered, strict=True)
+    )
+
+
+def test_json_has_what_every_limit_gives(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, said = as_json(written(tmp_path, SMALL), capsys)
+    leads = said["lead_times"]
+    assert (leads["lead_min"], leads["low_cell_v"], leads["high_cell_v"]) == (
+        15.0,
+        2.8,
+        3.75,
+    )
+    by_name = {limit["rule"]: limit for limit in leads["limits"]}
+    assert list(by_name) == [
+        *("low-cell-early", "low-cell", "shed-stage-1", "shed-stage-2", "shed-stage-3"),
+        *("high-cell", "high-cell-urgent", "rising-cell"),
+    ]
+    early = by_name["low-cell-early"]
+    assert (early["side"], early["unit"], early["trip_v"]) == ("low", "min", 3.1)
+    assert (early["delay_s"], early["short"], len(early["cases"])) == (60.0, True, 50)
+    assert early["least"]["min"] <= early["median"] <= early["most"]["min"]
+    assert early["least"] in early["cases"]
+    high = by_name["high-cell"]
+    assert (high["side"], high["unit"], len(high["cases"])) == ("high", "s", 24)
+    assert [case["temp_degc"] for case in leads["not_carried"]] == [-10.0]
+    assert leads["not_worked_out"] == []
+
+
+def test_a_chemistry_without_a_published_curve_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, SODIUM)
+    assert check(str(path)) == 0
+    out = capsys.readouterr().out
+    assert out.endswith(
+        "On paper: no open-circuit curve is published for sodium-ion, "
+        "so no lead times on paper\n"
+    )
+    assert as_json(path, capsys)[1]["lead_times"] is None
+    plot = tmp_path / "leads.svg"
+    assert check(str(path), "--plot", str(plot)) == 1
+    assert "was not drawn: no open-circuit curve" in capsys.readouterr().err
+    assert not plot.exists()
+
+
+def test_a_picture_is_drawn_beside_the_words_and_beside_the_json(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path, plot = written(tmp_path, SMALL), tmp_path / "leads.svg"
+    for more in ([], ["--json"]):
+        assert check(str(path), "--plot", str(plot), *more) == 0
+        assert plot.read_text("utf-8").startswith("<svg")
+        plot.unlink()
+    assert capsys.readouterr().err == ""
+
+
+def test_a_picture_that_cannot_be_written_exits_1_after_the_words(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    plot = tmp_path / "none" / "leads.svg"
+    assert check(str(written(tmp_path, SMALL)), "--plot", str(plot)) == 1
+    said = capsys.readouterr()
+    assert "can be used" in said.out
+    assert said.err == f"tocsin: {plot} was not drawn: No such file or directory\n"
+
+
+def test_a_wrong_file_is_not_drawn_and_exits_2(tmp_path: Path) -> None:
+    path = written(tmp_path, SMALL.replace("= 280", "= 0"))
+    plot = tmp_path / "leads.svg"
+    assert check(str(path), "--plot", str(plot)) == 2
+    assert not plot.exists()
+
+
+def test_a_picture_never_takes_the_place_of_a_site_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, SMALL)
+    with pytest.raises(SystemExit) as caught:
+        check(str(path), "--plot", str(path))
+    assert caught.value.code == 2
+    assert "does not end in .svg" in capsys.readouterr().err
+    assert path.read_text("utf-8") == SMALL

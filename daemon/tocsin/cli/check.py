@@ -4,29 +4,46 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tocsin_config import Problem, Setup, SiteFileError, doubts, driven_by, load
+from tocsin.cli import lead_plot, lead_words
+from tocsin.core.paper import Side, on_paper
+from tocsin_config import (
+    Problem,
+    Setup,
+    SiteFileError,
+    doubts,
+    driven_by,
+    load,
+    short_limits,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from tocsin.core.paper import Paper
     from tocsin.core.rules import Rule
 
 ABOUT = """\
 Read a site file and say everything that is wrong with it, with lines; then what is
 legal but doubtful; then the rules as they will work, every limit worked out, and what
-moves which output. Nothing is switched and no battery is asked.
+moves which output; then the time every voltage limit gives before the protector cuts
+off, over currents, temperatures and age. Nothing is switched and no battery is asked.
 """
 
 ENDING = """\
 A line says: file:line: key: what is wrong; what would be right.
-Exit codes: 0 the file can be used (doubts allowed), 2 it is wrong.
+Exit codes: 0 the file can be used (doubts allowed), 2 it is wrong; 1 it can be used but
+the picture could not be drawn.
 
-  tocsin check site.toml            for a person
-  tocsin check site.toml --json     for a program: ok, errors, doubts, rules, outputs
+  tocsin check site.toml                   for a person
+  tocsin check site.toml --table           every lead time, not the least and most only
+  tocsin check site.toml --plot leads.svg  the same to look at
+  tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
+                                           outputs, lead_times
 
 A sound file is not a safe installation: prove every output at the site, and follow
 local codes and the battery maker's sheet. Tocsin is never the protection.
@@ -47,7 +64,23 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     )
     parser.add_argument("site", metavar="SITE", type=Path, help="the site file, TOML")
     parser.add_argument("--json", action="store_true", help="one JSON object")
+    parser.add_argument(
+        "--table", action="store_true", help="every lead time, not a line a limit"
+    )
+    parser.add_argument(
+        "--plot",
+        metavar="FILE.svg",
+        type=_svg,
+        help="draw the lead times into FILE.svg",
+    )
     parser.set_defaults(run=run)
+
+
+def _svg(text: str) -> Path:
+    path = Path(text)
+    if path.suffix.lower() != ".svg":
+        raise argparse.ArgumentTypeError(f"{text!r} does not end in .svg")
+    return path
 
 
 def run(args: argparse.Namespace) -> int:
@@ -55,17 +88,38 @@ def run(args: argparse.Namespace) -> int:
     setup: Setup | None = None
     errors: tuple[Problem, ...] = ()
     doubtful: tuple[Problem, ...] = ()
+    paper: Paper | None = None
     try:
         setup = load(args.site)
     except SiteFileError as exc:
         errors = exc.problems
     else:
-        doubtful = tuple(sorted((*doubts(setup), *_not_installed(setup))))
+        paper = on_paper(setup.site)
+        found = (*doubts(setup), *_not_installed(setup), *short_limits(setup, paper))
+        doubtful = tuple(sorted(found))
     if args.json:
-        print(json.dumps(_report(setup, errors, doubtful)))
+        print(json.dumps(_report(setup, errors, doubtful, paper)))
     else:
         _say(args.site, setup, errors, doubtful)
-    return 2 if errors else 0
+        if setup is not None:
+            _say_leads(setup, paper, whole=args.table)
+    if errors or setup is None:
+        return 2
+    return 0 if args.plot is None else _plot(args.plot, setup, paper)
+
+
+def _plot(path: Path, setup: Setup, paper: Paper | None) -> int:
+    if paper is None:
+        why = lead_words.NO_CURVE.format(setup.site.chemistry.name)
+    else:
+        try:
+            path.write_text(lead_plot.picture(setup.site, paper), encoding="utf-8")
+        except OSError as exc:
+            why = str(exc.strerror)
+        else:
+            return 0
+    print(f"tocsin: {path} was not drawn: {why}", file=sys.stderr)
+    return 1
 
 
 def _not_installed(setup: Setup) -> list[Problem]:
@@ -86,7 +140,10 @@ def _not_installed(setup: Setup) -> list[Problem]:
 
 
 def _report(
-    setup: Setup | None, errors: Sequence[Problem], doubtful: Sequence[Problem]
+    setup: Setup | None,
+    errors: Sequence[Problem],
+    doubtful: Sequence[Problem],
+    paper: Paper | None,
 ) -> dict[str, Any]:
     return {
         "ok": not errors,
@@ -94,7 +151,9 @@ def _report(
         "doubts": [_problem(problem) for problem in doubtful],
         "rules": [] if setup is None else [_rule(rule) for rule in setup.site.rules],
         "outputs": [] if setup is None else _outputs(setup),
-        "lead_times": None,
+        "lead_times": None
+        if setup is None or paper is None
+        else lead_words.as_json(setup.site, paper),
     }
 
 
@@ -159,6 +218,25 @@ def _say(
     _table(RULE_HEAD, (_row(rule) for rule in setup.site.rules))
     print()
     _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
+
+
+def _say_leads(setup: Setup, paper: Paper | None, *, whole: bool) -> None:
+    if paper is None:
+        print(f"\nOn paper: {lead_words.NO_CURVE.format(setup.site.chemistry.name)}")
+        return
+    for side in Side:
+        limits = [limit for limit in paper.limits if limit.side is side]
+        if not limits:
+            continue
+        print(f"\nOn paper: {lead_words.heading(side, setup.site)}")
+        _table(lead_words.HEAD, lead_words.summary(side, paper))
+        for limit in limits if whole else ():
+            print()
+            head, *rows = lead_words.whole(limit)
+            _table(head, rows)
+    print()
+    for note in lead_words.notes(paper):
+        print(note)
 
 
 def _many(count: int, what: str) -> str:
