@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import pairwise
 from math import ceil, floor
+from statistics import median
 from typing import Any
 
 import pytest
@@ -310,6 +311,11 @@ def test_a_limit_is_short_when_it_gives_less_than_the_lead_somewhere(
     short = limit.shorter_than(900.0)
     assert (short is not None) is is_short
     assert limit.median_s == 1_000.0
+
+
+@given(st.lists(st.floats(0, 1e5), min_size=1, max_size=9))
+def test_the_middle_of_all_cases_is_their_median(seconds: list[float]) -> None:
+    assert limit_of(*seconds).median_s == pytest.approx(median(seconds))
 
 
 def test_cases_that_do_not_count_make_no_limit_short() -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from math import floor, inf
-from statistics import median
 from typing import TYPE_CHECKING
 
 from tocsin.core.paper.cell import (
@@ -76,7 +75,8 @@ class LeadTimes:
     @property
     def median_s(self) -> float:
         """Return the middle of the cases that count, of which there must be one."""
-        return median(lead.seconds for lead in self.carried)
+        ranked = [lead.seconds for lead in self.carried]
+        return (ranked[(len(ranked) - 1) // 2] + ranked[len(ranked) // 2]) / 2
 
     def shorter_than(self, asked_s: float) -> Lead | None:
         """Return the worst case if it gives less than *asked_s*, or None."""
