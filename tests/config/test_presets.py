@@ -9,6 +9,7 @@ import pytest
 
 from site_files import SMALL, loaded
 from tocsin.core.measures import allowed_charge_ma
+from tocsin.core.published import OCV_PCT_V
 from tocsin.core.rules import Action, Measure, Priority, Role, Rule, Unit
 from tocsin_config.models import PRESETS
 from tocsin_config.presets import preset
@@ -286,3 +287,8 @@ def test_the_lfp_cells_other_numbers_are_in_the_cores_units() -> None:
     assert (cell.full_cell_mv, cell.full_tail_permille) == (3_450, 50)
     assert cell.full_hold_ms == 600_000
     assert (cell.possible_mv, cell.possible_dc) == ((500, 5_000), (-600, 1_250))
+
+
+def test_the_curve_of_lfp_is_the_published_one_that_the_simulated_bank_has() -> None:
+    """Naumann et al., J. Energy Storage 2018, doi 10.1016/j.est.2018.01.019."""
+    assert preset("lfp").cell.curve == OCV_PCT_V
