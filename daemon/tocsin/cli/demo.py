@@ -18,9 +18,11 @@ from rich.text import Text
 
 from tocsin import app
 from tocsin.cli.common import example
+from tocsin.cli.picture import WIDTH, save
 from tocsin.cli.scene import scene
 from tocsin.clock import SteppedClock, day_ms, iso_time
 from tocsin.core.events import AlarmFact, NoteFact, OutputFact, SourceFact
+from tocsin.core.forecast import Limit
 from tocsin.journal import read
 from tocsin.show import show_json
 from tocsin.wire import fact_json, fact_words
@@ -28,6 +30,8 @@ from tocsin_config import load
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from rich.console import RenderableType
 
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
@@ -50,6 +54,7 @@ simulated outputs, which the simulated hut obeys. No hardware, no broker, no sit
 EXAMPLES = """\
   tocsin demo                    about two minutes
   tocsin demo --seconds 30       faster, if the machine can
+  tocsin demo --picture now.svg  keep a picture of the moment before the first shed
   tocsin demo --keep night       keep the site file and the journal in ./night, then
                                  look: tocsin journal night/site.toml --kind alarm
 While it runs, `tocsin show SITE` in another terminal sees it too; with --keep you know
@@ -79,6 +84,12 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         "--keep", type=Path, metavar="FOLDER", help="keep site file and journal there"
     )
     parser.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE.svg",
+        help="save what it looks like while the low cut-off is near",
+    )
+    parser.add_argument(
         "--plain", action="store_true", help="lines only, as when output is no terminal"
     )
     example(parser, EXAMPLES)
@@ -104,15 +115,15 @@ def run(args: argparse.Namespace) -> int:
         except OSError as exc:
             print(f"tocsin: {args.keep}: {exc.strerror}", file=sys.stderr)
             return 2
-        asyncio.run(_play(args.keep, args.seconds, console, is_live=is_live))
+        asyncio.run(_play(args.keep, args, console, is_live=is_live))
         return 0
     with tempfile.TemporaryDirectory(prefix="tocsin-demo-") as folder:
-        asyncio.run(_play(Path(folder), args.seconds, console, is_live=is_live))
+        asyncio.run(_play(Path(folder), args, console, is_live=is_live))
     return 0
 
 
 async def _play(
-    folder: Path, seconds: float, console: Console, *, is_live: bool
+    folder: Path, args: argparse.Namespace, console: Console, *, is_live: bool
 ) -> None:
     build: BuildRehearsal = app.found("tocsin.rehearsals", "fern-ridge").load()
     async with AsyncExitStack() as stack:
@@ -120,9 +131,10 @@ async def _play(
         path = folder / "site.toml"
         path.write_text(hut.site_text, encoding="utf-8")
         setup = load(path)
-        pace = Pace(hut.duration_s, seconds)
+        pace = Pace(hut.duration_s, args.seconds)
         time = SteppedClock(speed=pace.fast, start_wall_ms=EVENING)
         teller = Teller(hut, setup.site, time, pace, console, is_live=is_live)
+        teller.picture = args.picture
         if is_live:
             teller.live = stack.enter_context(
                 Live(console=console, auto_refresh=False, vertical_overflow="crop")
@@ -188,6 +200,7 @@ class Teller:
         self._scene_told = ""
         self._drawn_s = 0.0
         self.live: Live | None = None
+        self.picture: Path | None = None
 
     def tell(self, facts: Sequence[Fact]) -> None:
         """Say what became true, and go slowly so that it can be read."""
@@ -206,6 +219,9 @@ class Teller:
         self._time.speed = self._pace.speed(now_ms)
         narration = self._hut.narrate(now_ms / 1000)
         self._tell_scene(narration)
+        if self.picture is not None and self._is_worth_a_picture(outcome):
+            save(self.picture, self._picture(outcome, narration))
+            self.picture = None
         if self.live is None:
             return
         now_s = asyncio.get_running_loop().time()
@@ -221,15 +237,24 @@ class Teller:
             self._say(Text(narration, style="bold"))
 
     def _say(self, words: Text) -> None:
-        if self._is_live:
-            words.truncate(self._console.width - 4, overflow="ellipsis")
-            self._words.append(words)
-        else:
+        if not self._is_live:
             self._console.print(words, soft_wrap=True)
+        words = words.copy()
+        width = self._console.width if self._is_live else WIDTH
+        words.truncate(width - 4, overflow="ellipsis")
+        self._words.append(words)
 
-    def _draw(self, outcome: Outcome, narration: str) -> None:
-        if self.live is None:
-            return
+    def _is_worth_a_picture(self, outcome: Outcome) -> bool:
+        """Return True while the low cut-off is nearer than most of the lead."""
+        return any(
+            told.limit is Limit.LOW
+            and told.likely_ms is not None
+            and told.likely_ms < 0.75 * self._site.lead_ms
+            for pack in outcome.state.packs
+            for told in pack.foretold()
+        )
+
+    def _picture(self, outcome: Outcome, narration: str) -> RenderableType:
         show: dict[str, Any] = show_json(
             outcome, self._site, wall_ms=self._time.wall_ms()
         )
@@ -237,10 +262,11 @@ class Teller:
             Group(*self._words), title="what happened", title_align="left",
             border_style="dim",
         )  # fmt: skip
-        self.live.update(
-            Group(Text(narration, style="bold"), told, scene(show, self._site)),
-            refresh=True,
-        )
+        return Group(Text(narration, style="bold"), told, scene(show, self._site))
+
+    def _draw(self, outcome: Outcome, narration: str) -> None:
+        if self.live is not None:
+            self.live.update(self._picture(outcome, narration), refresh=True)
 
 
 def _style(fact: Fact) -> str:

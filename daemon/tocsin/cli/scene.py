@@ -24,22 +24,49 @@ EIGHTHS = " ▁▂▃▄▅▆▇█"
 NEAR = 0.12
 """A cell within this share of the scale from a cut-off is drawn in a warning colour."""
 
+HOURS_FROM = 180
+"""From so many minutes on, hours are said."""
+
+LIMITS = {
+    "low": "to the low cut-off",
+    "high": "to the high cut-off",
+    "cold": "until too cold to charge",
+}
+
+REACHED = {
+    "low": "at the low cut-off",
+    "high": "at the high cut-off",
+    "cold": "too cold to charge",
+}
+
+HIDDEN = {"suppressed by design", "shelved", "out of service"}
+
 COLOURS = {"high": "bold white on red", "medium": "yellow", "low": "cyan"}
 
 
 def scene(show: Mapping[str, Any], site: Site) -> RenderableType:
     """Return packs as bars between the protection's cut-offs, alarms and outputs."""
     packs = Columns(
-        [_pack(pack, site) for pack in show["packs"]], padding=(0, 2), expand=False
+        [_pack(pack, show["forecasts"], site) for pack in show["packs"]],
+        padding=(0, 2),
+        expand=False,
     )
     return Group(packs, outputs(show["outputs"]), alarms(show["alarms"]))
 
 
-def _pack(pack: Mapping[str, Any], site: Site) -> RenderableType:
+def _pack(
+    pack: Mapping[str, Any], forecasts: Sequence[Mapping[str, Any]], site: Site
+) -> RenderableType:
     low_v, high_v = site.low_cut_mv / 1000, site.high_cut_mv / 1000
     lines = [_headline(pack)]
     if pack["cells_v"]:
         lines += _bars(pack["cells_v"], low_v, high_v)
+    lines += [
+        _ahead(told, site)
+        for told in forecasts
+        if told["subject"].partition("/")[0] == pack["name"]
+        and told["likely_s"] is not None
+    ]
     if pack["trouble"]:
         lines.append(Text(pack["trouble"], style="red", overflow="fold"))
     return Group(*lines)
@@ -59,6 +86,25 @@ def _headline(pack: Mapping[str, Any]) -> Text:
         _number(pack["soc_pct"], ".0f", "%"),
     ]
     return words.append(" " + "  ".join(filter(None, said)), style="default")
+
+
+def _ahead(told: Mapping[str, Any], site: Site) -> Text:
+    """Return how long one limit is away; early and late are the ends of its range."""
+    where = told["subject"].partition("/")[2]
+    part = "sensor" if told["limit"] == "cold" else "cell"
+    if told["late_s"] == 0:
+        return Text(f"{REACHED[told['limit']]}, {part} {where}", style="bold yellow")
+    early, late = (_span(told[key]) for key in ("early_s", "late_s"))
+    style = "bold yellow" if told["likely_s"] * 1000 < 2 * site.lead_ms else "default"
+    text = f"{LIMITS[told['limit']]}: {_span(told['likely_s'])}"
+    return Text(f"{text} ({early} to {late}), {part} {where}", style=style)
+
+
+def _span(seconds: float | None) -> str:
+    if seconds is None:
+        return "days"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < HOURS_FROM else f"{minutes / 60:.0f} h"
 
 
 def _number(value: float | None, shape: str, unit: str) -> str:
@@ -118,14 +164,20 @@ def _level(output: Mapping[str, Any], *, is_permit: bool) -> str:
 
 
 def alarms(shown: Sequence[Mapping[str, Any]]) -> RenderableType:
-    """Return what is not normal, the most pressing first, in words."""
+    """Return what is not normal, the most pressing first, what is hidden last."""
     table = Table.grid(padding=(0, 2))
     order = list(COLOURS)
-    for each in sorted(shown, key=lambda a: order.index(a["priority"])):
+    for each in sorted(
+        shown, key=lambda a: (a["state"] in HIDDEN, order.index(a["priority"]))
+    ):
+        is_hidden = each["state"] in HIDDEN
         table.add_row(
-            Text(each["priority"], style=COLOURS[each["priority"]]),
+            Text(
+                each["priority"],
+                style="dim" if is_hidden else COLOURS[each["priority"]],
+            ),
             Text(f"{each['alarm']}\n{each['subject']}, {each['state']}"),
-            Text(each["message"], overflow="fold"),
+            Text(each["message"], overflow="fold", style="dim" if is_hidden else ""),
         )
     if not shown:
         table.add_row(Text("none", style="green"))
