@@ -1,7 +1,7 @@
 """Make a reference set of traces: ``python -m tests.forecast.generate FOLDER``.
 
 Needs the ``truth`` extra (PyBaMM). Each trace has its own seed, so a set can be made
-again, and another seed makes another set.
+again, and another seed makes another set. What is there already is not made again.
 """
 
 from __future__ import annotations
@@ -231,11 +231,16 @@ def run(scene: Scene, seed: int, path: Path | None) -> TrueBank:
     return bank
 
 
+def name_of(kind: str, seed: int) -> str:
+    """Return the name of a trace."""
+    return f"{kind.replace(' ', '-')}-{seed}"
+
+
 def make(kind: str, seed: int, folder: Path) -> dict[str, Any]:
     """Make one trace and return its entry of the index."""
     warnings.simplefilter("ignore")
     scene = KINDS[kind](Random(seed))
-    name = f"{kind.replace(' ', '-')}-{seed}"
+    name = name_of(kind, seed)
     bank = run(scene, seed, folder / f"{name}.csv")
     entry: dict[str, Any] = {
         "id": name,
@@ -280,20 +285,15 @@ def main() -> None:
     args.folder.mkdir(parents=True, exist_ok=True)
     kinds = args.kinds or [k for k in KINDS if k not in {"ten days", "never full"}]
     jobs = [(k, args.seed + n) for n in range(args.each) for k in kinds]
-    with ProcessPoolExecutor(args.workers) as pool:
-        made = list(
-            pool.map(
-                make,
-                [kind for kind, _ in jobs],
-                [seed for _, seed in jobs],
-                [args.folder] * len(jobs),
-            )
-        )
     index = args.folder / "index.json"
-    kept = json.loads(index.read_text())["traces"] if index.exists() else []
-    new = {entry["id"] for entry in made}
-    traces = [entry for entry in kept if entry["id"] not in new] + made
-    index.write_text(json.dumps({"traces": traces}, indent=1))
+    traces = json.loads(index.read_text())["traces"] if index.exists() else []
+    there = {entry["id"] for entry in traces}
+    jobs = [(k, n) for k, n in jobs if name_of(k, n) not in there]
+    with ProcessPoolExecutor(args.workers) as pool:
+        kinds, seeds = [kind for kind, _ in jobs], [seed for _, seed in jobs]
+        for entry in pool.map(make, kinds, seeds, [args.folder] * len(jobs)):
+            traces.append(entry)
+            index.write_text(json.dumps({"traces": traces}, indent=1))
 
 
 if __name__ == "__main__":

@@ -28,6 +28,7 @@ ALARMS = {
     "cold-forecast": "cold",
     "surge-risk": "surge",
 }
+INHIBITING = {"rising-cell", "high-cell", "high-cell-urgent"}
 LIMITS = {Limit.LOW: "low_cell", Limit.HIGH: "high_cell", Limit.COLD: "cold"}
 FIXED_V = (3.20, 3.10, 3.00, 2.90)
 FIXED_DELAY_S = 30.0
@@ -61,20 +62,46 @@ def listen(entry: dict[str, Any], folder: Path) -> tuple[Heard, float]:
     played, begun_s = Played(), perf_counter()
     open_s: dict[tuple[str, str], float] = {}
     spoken: dict[str, float] = {}
+    currents: list[tuple[float, float]] = []
 
     def rows() -> Iterator[Row]:
         for row in read_trace(folder / entry["file"]):
             _rows(heard, spoken, played, site)
+            if row.sample is not None and row.sample.current_ma is not None:
+                currents.append((row.at_ms / 1000, row.sample.current_ma / 1000))
             yield row
 
     for fact in play(rows(), site, played):
         if isinstance(fact, AlarmFact) and fact.alarm in ALARMS:
             _note(heard, open_s, fact)
+        if isinstance(fact, AlarmFact) and fact.alarm in INHIBITING:
+            heard.inhibited_s += [fact.at_ms / 1000] if fact.state in ACTIVE else []
+    heard.steady_s = _steady(entry, currents)
     for (kind, _), raised_s in open_s.items():
         heard.intervals.setdefault(kind, []).append((raised_s, math.inf))
     for intervals in heard.intervals.values():
         intervals.sort()
     return heard, perf_counter() - begun_s
+
+
+def _steady(entry: dict[str, Any], currents: list[tuple[float, float]]) -> set[float]:
+    """Return the low cut-offs before which the load had held.
+
+    The mean current of the last ten minutes is within a quarter of that of the fifteen
+    before, and no burst of load cut off.
+    """
+    events = [*entry["prior_cutoffs"], *([entry["cutoff"]] if entry["cutoff"] else [])]
+    held = set[float]()
+    for event in events:
+        at_s = event["t_s"]
+        late = [a for s, a in currents if at_s - 600 < s <= at_s]
+        early = [a for s, a in currents if at_s - 1_500 < s <= at_s - 600]
+        if not late or not early or "vulnerable_since_s" in event:
+            continue
+        late_a, early_a = sum(late) / len(late), sum(early) / len(early)
+        if abs(late_a - early_a) <= 0.25 * max(abs(late_a), abs(early_a)):
+            held.add(at_s)
+    return held
 
 
 def _note(heard: Heard, open_s: dict[tuple[str, str], float], fact: AlarmFact) -> None:

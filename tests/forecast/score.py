@@ -39,10 +39,14 @@ class Heard:
     Attributes:
         intervals: [raised, cleared) of the pre-warning; cleared may be infinite.
         rows: Forecasts in order of time.
+        inhibited_s: When a rule dropped the charge permit for a full cell.
+        steady_s: Those cut-offs before which the load had held for 25 min.
     """
 
     intervals: dict[str, list[tuple[float, float]]] = field(default_factory=dict)
     rows: dict[str, list[Said]] = field(default_factory=dict)
+    inhibited_s: list[float] = field(default_factory=list)
+    steady_s: set[float] = field(default_factory=set)
 
 
 @dataclass(kw_only=True)
@@ -56,6 +60,8 @@ class Judged:
     is_burst: bool
     errors_min: dict[int, float | None] = field(default_factory=dict)
     in_band: dict[int, bool] = field(default_factory=dict)
+    is_steady: bool = False
+    is_inhibited: bool = False
 
 
 @dataclass(kw_only=True)
@@ -121,6 +127,8 @@ def _cutoffs(
             word=word,
             lead_min=None if raised_s is None else (at_s - raised_s) / 60,
             is_burst=weak_s is not None,
+            is_steady=at_s in heard.steady_s,
+            is_inhibited=any(s < at_s for s in heard.inhibited_s),
         )
         _errors(cutoff, heard.rows.get(kind, []), before_s)
         result.cutoffs.append(cutoff)
@@ -244,11 +252,21 @@ def lines(results: list[Result]) -> list[str]:
         if leads:
             ends = f"{leads[0]:.1f} / {median(leads):.1f} / {leads[-1]:.1f} min"
             out.append(f"  lead, least / median / most: {ends}")
+        out += _more_lines(kind, cutoffs)
         out += [_tau_line(cutoffs, tau) for tau in TAUS_MIN]
     seen, risks = sum(r.risks_seen for r in results), sum(r.risks for r in results)
     false_risks = sum(r.false_risks for r in results)
     out.append(f"risk intervals seen {share(seen, risks)}, false {false_risks}")
     return out
+
+
+def _more_lines(kind: str, cutoffs: list[Judged]) -> list[str]:
+    if kind == "high_cell":
+        before = sum(c.is_inhibited for c in cutoffs)
+        return [f"  charge permit dropped before: {share(before, len(cutoffs))}"]
+    steady = [c for c in cutoffs if c.is_steady]
+    good = sum(c.word == "in window" for c in steady)
+    return [f"  where the load held for 25 min: in window {share(good, len(steady))}"]
 
 
 def _tau_line(cutoffs: list[Judged], tau: int) -> str:

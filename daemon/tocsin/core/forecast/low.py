@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import exp
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast.curve import stretched
@@ -21,6 +22,7 @@ WAITS = (0.16, 0.70, 1.90)
 STAYS = (1.0, 1 / 3, 3.0)
 """Quantiles of how long something goes on that may end at any time, in multiples of
 how long it has been going on: P(more than x) = been / (been + x)."""
+SETTLES_S = 300.0
 GROWS = 1.12
 """A load that lasts sees more than the ohmic drop."""
 STEEPENS = 0.25
@@ -71,14 +73,21 @@ class Below:
     cut_v: float
     knee: float = 0.0
 
-    def left_ah(self, pick: Pick, drawn_a: float, mean_a: float) -> float:
-        """Return the charge until *drawn_a* pulls the cell down to the cut-off."""
+    def left_ah(
+        self, pick: Pick, drawn_a: float, mean_a: float, settles: float = 0.6
+    ) -> float:
+        """Return the charge until *drawn_a* pulls the cell down to the cut-off.
+
+        *settles* is how much of the difference between the two the surface of the
+        particles will follow.
+        """
         empty_ah, capacity_ah, stretch, offset_v = pick
         now = (self.counter_ah - empty_ah) / capacity_ah
         grows = GROWS + self.knee * (1 - max(0.0, 1 - now / STEEPENS))
         rest_v = self.cut_v - offset_v + self.ohm * grows * drawn_a
         place = stretched(self.curve.charge_at(rest_v), stretch)
-        surface_ah = self.surface_h * (mean_a + 0.6 * max(0.0, drawn_a - mean_a))
+        more_a = settles * max(0.0, drawn_a - mean_a)
+        surface_ah = self.surface_h * (mean_a + more_a)
         return self.counter_ah - empty_ah - capacity_ah * place - surface_ah
 
 
@@ -119,7 +128,8 @@ def _first_now(
     cell: Below, pick: Pick, now_a: float, mean_a: float, stays_s: float
 ) -> float:
     """Return the time to the cut-off: *now_a* for *stays_s*, then *mean_a*."""
-    alone_s = _waited(cell.left_ah(pick, now_a, mean_a), now_a)
+    settles = 1 - exp(-stays_s / SETTLES_S)
+    alone_s = _waited(cell.left_ah(pick, now_a, mean_a, settles), now_a)
     if alone_s <= stays_s:
         return alone_s
     left_ah = cell.left_ah(pick, mean_a, mean_a) - now_a * stays_s / 3600
