@@ -24,7 +24,7 @@ NODES = 13
 SIGMAS = (-2.0, -1.0, 0.0, 1.0, 2.0)
 LOW_C = (-1.5, 0.0, 1.5)
 FINE_SIGMAS = tuple(n / 2 for n in range(-4, 5))
-TEMPER = 0.35
+TEMPER = 0.40
 """Errors of neighbouring points are not independent: each counts for so much."""
 OFFSET_WEIGHT = 1_600.0
 """The offset is within 25 mV, one sigma."""

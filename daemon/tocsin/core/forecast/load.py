@@ -10,7 +10,7 @@ from tocsin.core.forecast.clone import clone
 TAUS_S = (120.0, 600.0, 1_800.0, 7_200.0)
 """Running means that compete; the one that foretold best lately weighs most."""
 
-RATES = (0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.37, 0.55, 0.80, 1.2, 1.8)
+RATES = (0.01, 0.02, 0.04, 0.07, 0.11, 0.17, 0.25, 0.37, 0.55, 0.80, 1.2, 1.8, 2.6, 3.8)
 """Levels of load that are counted, in multiples of 1C."""
 
 MEMORY_S = 8 * 3_600.0

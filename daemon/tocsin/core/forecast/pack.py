@@ -28,7 +28,7 @@ SURFACE_J = 30e3
 17 and 54 kJ for resistance (derived from Naumann et al., J. Energy Storage 2018), and
 30 kJ is the diffusion of the BPX example set (Faraday Institution, 2022)."""
 KNEE_J = 37e3
-MOST_KNEE = 0.3
+MOST_KNEE = 0.8
 SURFACE_H = 0.06
 """Hours of current by which the surface of the particles runs ahead at 25 degC."""
 FAST_S, SLOW_S = 50.0, 450.0
