@@ -198,6 +198,25 @@ def test_a_stage_shed_again_is_judged_again() -> None:
     assert _dropped(player) == ["drying", "kitchen"]
 
 
+HOURS_LATER_MS = 10_000_000
+
+
+@pytest.mark.parametrize(
+    ("gone_ms", "dropped"), [(LOOK_MS - 1, 1), (LOOK_MS, 2), (LOOK_MS + 1, 2)]
+)
+def test_a_stage_whose_reason_ended_before_the_look_is_not_judged_by_a_later_one(
+    gone_ms: int, dropped: int
+) -> None:
+    player = _player(low_rule(actions=(stage(1),), needs_charge_back=True))
+    player.play(
+        reading(SHED_MS, *LOW, current_ma=-50_000),
+        reading(gone_ms, current_ma=-50_000),
+        reading(HOURS_LATER_MS, *LOW, current_ma=-50_000),
+    )
+    player.tick(HOURS_LATER_MS + 20_000)
+    assert _dropped(player) == list(LOADS[:dropped])
+
+
 @pytest.mark.parametrize("first_ma", [0, 20_000], ids=["at rest", "charging"])
 def test_a_stage_shed_while_nothing_flowed_is_not_judged(first_ma: int) -> None:
     player = _flowing(-50_000, first_ma=first_ma)

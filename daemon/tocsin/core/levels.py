@@ -36,7 +36,8 @@ class OutputState:
         since_ms: When *called* last changed.
         shed: A load permit that dropped for a reason and has not come back.
         needs_charge: It dropped for low cells, so charge must come back first.
-        shed_ma: The bank's discharge current as it dropped; None if unknown.
+        shed_ma: The bank's discharge current as it dropped; None if unknown, or once
+            its reason has ended.
         looked: We looked again, once, whether that current had fallen.
         without_effect: It was still flowing then.
         hour_ms: For a horn, the start of the hour whose sound is counted in

@@ -136,9 +136,10 @@ def _settled_ms(new: list[OutputState], earlier: list[int], view: View) -> int:
 
 def _shed(was: OutputState, wish: _Wish, settled_ms: int, view: View) -> OutputState:
     if not wish.why:
-        if not was.without_effect and was.due_ms == wish.due_ms:
+        is_let_be = not was.without_effect and was.shed_ma is None
+        if is_let_be and was.due_ms == wish.due_ms:
             return was
-        return replace(was, without_effect=False, due_ms=wish.due_ms)
+        return replace(was, without_effect=False, shed_ma=None, due_ms=wish.due_ms)
     if was.energised and view.now_ms < settled_ms:
         return replace(was, due_ms=min(wish.due_ms, settled_ms))
     now = set_to(was, energised=False, why=wish.why, now_ms=view.now_ms)
@@ -159,7 +160,8 @@ def _shed(was: OutputState, wish: _Wish, settled_ms: int, view: View) -> OutputS
 def _looked_again(shed: OutputState, view: View) -> OutputState:
     """See, once there was time for it, whether the current fell.
 
-    Only once: a load that someone switches on hours later is another matter.
+    Only once, and not after the reason has ended: a load that someone switches on
+    hours later is another matter.
     """
     if not shed.shed or not shed.shed_ma or shed.looked:
         return shed
