@@ -187,7 +187,7 @@ class Rule:
             its own hold time before it drops; a charge permit never is.
         needs_charge_back: A load stage it dropped returns only after charge did.
         latching: It stays until a person resets it.
-        realarm_ms: Asks again after this long unacknowledged or active; 0 never.
+        realarm_ms: Asks again after this long acknowledged and still active; 0 never.
         max_shelve_ms: Longest a person may shelve it; 0 not at all.
         suppressed_by: Rules that explain this one; while one of them is active on the
             same subject this one is suppressed by design. Never its actions.
