@@ -1,0 +1,84 @@
+"""A site and its rules refuse what cannot be meant, and say where."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from core_builders import low_rule, output, rule, site
+from tocsin.core.model import Bank
+from tocsin.core.rules import Role, Unit
+
+
+@pytest.mark.parametrize(
+    ("packs", "named"),
+    [(("left", "left", "right"), "left"), (("b", "a", "c", "b", "a"), "a, b")],
+)
+def test_two_packs_of_one_name_are_refused_by_name(
+    packs: tuple[str, ...], named: str
+) -> None:
+    with pytest.raises(ValueError, match=rf"^two packs share a name: {named}$"):
+        site(packs=packs)
+
+
+def test_two_rules_of_one_name_are_refused_by_name() -> None:
+    with pytest.raises(ValueError, match=r"^two rules share a name: full$"):
+        site(rule("full"), low_rule("low"), rule("full"))
+
+
+def test_two_outputs_of_one_name_are_refused_by_name() -> None:
+    outputs = [output("horn", Role.HORN), output("horn", Role.BEACON)]
+    with pytest.raises(ValueError, match=r"^two outputs share a name: horn$"):
+        site(outputs=outputs)
+
+
+def test_a_bank_without_a_pack_is_refused() -> None:
+    with pytest.raises(ValueError, match=r"^a bank needs at least one pack$"):
+        replace(site(), bank=Bank(packs=(), capacity_mah=100_000))
+
+
+def test_a_rule_explained_by_one_that_is_not_there_is_refused() -> None:
+    unknown = rule("full", suppressed_by=("low", "attic", "cellar"))
+    message = r"^full: suppressed by unknown attic, cellar$"
+    with pytest.raises(ValueError, match=message):
+        site(unknown, low_rule("low"))
+
+
+@pytest.mark.parametrize(
+    "delay", ["on_delay_ms", "off_delay_ms", "realarm_ms", "max_shelve_ms"]
+)
+def test_no_duration_of_a_rule_is_below_zero(delay: str) -> None:
+    for at_least_ms in (0, 1):
+        assert rule("full", **{delay: at_least_ms}).name == "full"
+    with pytest.raises(ValueError, match=r"^full: a duration must be 0 or more$"):
+        rule("full", **{delay: -1})
+
+
+def test_a_rule_needs_two_limits_that_differ() -> None:
+    assert rule("full", trip_at=3_600, clear_at=3_599).trip_at == 3_600
+    assert rule("full", trip_at=3_600, clear_at=3_601).trip_at == 3_600
+    with pytest.raises(
+        ValueError, match=r"^full: the trip and clear limits must differ$"
+    ):
+        rule("full", trip_at=3_600, clear_at=3_600)
+
+
+@pytest.mark.parametrize(
+    ("unit", "shown", "inside"),
+    [
+        (Unit.MV, 3.45, 3_450),
+        (Unit.MA, -12.5, -12_500),
+        (Unit.DC, 4.96, 50),
+        (Unit.PERMILLE, 12.3, 123),
+        (Unit.SECONDS, 0.5, 500),
+        (Unit.MINUTES, 15, 900_000),
+        (Unit.DAYS, 14, 1_209_600_000),
+        (Unit.COUNT, 2, 2),
+    ],
+)
+def test_what_people_wrote_is_taken_in_whole_inner_units(
+    unit: Unit, shown: float, inside: int
+) -> None:
+    assert unit.inside(shown) == inside
+    assert unit.shown(inside) == round(shown, unit.value[2])
