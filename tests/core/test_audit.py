@@ -178,6 +178,14 @@ def test_charge_past_a_limit_for_longer_than_its_delay_is_a_fault(
     assert faults(known, of) == ()
 
 
+@pytest.mark.parametrize(("watched", "said"), PAST)
+def test_a_pack_that_says_no_single_value_is_past_no_plain_limit(
+    watched: Rule, said: Sample
+) -> None:
+    of, unsaid = where(watched), replace(said, cells_mv=(), temps_dc=())
+    assert faults(pending(of, unsaid, edge_ms=0), of) == ()
+
+
 def test_a_rule_that_does_not_act_on_charge_may_be_past_its_delay() -> None:
     of = where(low_rule("low", actions=(stage(2),)))
     assert faults(pending(of, sample(*[2_900] * 4), edge_ms=0), of) == ()

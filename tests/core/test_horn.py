@@ -89,7 +89,9 @@ def test_over_hours_the_sound_is_what_the_pattern_describes(
     assert walked == described
 
 
-@each_pattern
+@pytest.mark.parametrize(
+    "pattern", [*PATTERNS, WHOLE_BURSTS], ids=lambda pattern: pattern.name
+)
 def test_at_every_tenth_of_a_second_the_level_is_the_described_one(
     pattern: HornPattern,
 ) -> None:

@@ -5,6 +5,7 @@ Stages, settle times and the second look are common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -13,7 +14,7 @@ from hypothesis import strategies as st
 
 from core_builders import CHARGE, Player, low_rule, output, reading, rule, site, stage
 from tocsin.core.audit import faults
-from tocsin.core.rules import Measure, Role, Rule
+from tocsin.core.rules import Action, Measure, Role, Rule
 from tocsin.core.site import Timing
 
 LOADS = ("drying", "kitchen", "lights")
@@ -124,6 +125,19 @@ def test_a_rule_that_acts_on_other_outputs_too_still_sheds() -> None:
     player = _player(low_rule(actions=(CHARGE, stage(1))))
     player.play(reading(SHED_MS, *LOW))
     assert _dropped(player) == ["drying"]
+
+
+@pytest.mark.parametrize("hides", [(CHARGE,), (stage(1),), ()])
+def test_an_alarm_on_something_else_hides_none_that_sheds(
+    hides: tuple[Action, ...],
+) -> None:
+    """Rules are looked at in the order of the table; the first is no reason here."""
+    first = rule("spread", measure=Measure.CELL_SPREAD, trip_at=100, clear_at=50)
+    player = _player(replace(first, actions=hides), low_rule(actions=(stage(2),)))
+    player.play(reading(SHED_MS, *LOW))
+    player.tick(10**6)
+    assert player.alarm("spread") == "unacknowledged"
+    assert player.because("kitchen") == ("low-cell",)
 
 
 # --- the second look ----------------------------------------------------------------

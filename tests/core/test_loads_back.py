@@ -85,6 +85,24 @@ def test_the_first_load_comes_back_when_enough_charge_was_returned(
     assert _on(player) == on
 
 
+@pytest.mark.parametrize(
+    ("charged_ms", "on"),
+    [
+        (FIVE_AH_MS - 1, []),
+        (FIVE_AH_MS, ["lights"]),
+        (FIVE_AH_MS + 1, ["lights"]),
+    ],
+)
+def test_charge_counts_from_the_moment_the_last_stage_was_shed(
+    charged_ms: int, on: list[str]
+) -> None:
+    player = _player(FOR_CHARGE)
+    player.play(reading(0), reading(1_000, *LOW))
+    player.tick(11_000)
+    player.play(reading(1_000 + charged_ms, current_ma=20_000))
+    assert _on(player) == on
+
+
 def test_charge_drawn_meanwhile_is_not_charge_returned() -> None:
     player = _rebounded(FOR_CHARGE)
     at_ms = 20_000

@@ -9,6 +9,7 @@ import pytest
 from core_builders import Player, reading, sample
 from core_watched import UNSAID, of, raised
 from tocsin.core.foretold import FORETOLD
+from tocsin.core.measures import measure as measure_of
 from tocsin.core.model import Flag, Sample
 from tocsin.core.rules import Gate, Measure, Scope
 
@@ -222,6 +223,27 @@ def test_what_a_pack_does_not_say_raises_nothing_by_itself(
     measure: Measure, trip_at: int, clear_at: int
 ) -> None:
     assert not raised(of(measure, trip_at, clear_at), UNSAID, UNSAID)
+
+
+@pytest.mark.parametrize("what", [row[0] for row in SAYS_NOTHING_OF])
+def test_what_a_pack_does_not_say_has_no_value_and_no_place(what: Measure) -> None:
+    player = Player(of(what, 1_000, 500))
+    player.play(*(replace(reading(at_ms), sample=UNSAID) for at_ms in (0, 9_000)))
+    assert measure_of(what, player.state.packs[0], player.site, 9_000) == (None, "")
+
+
+@pytest.mark.parametrize(
+    ("current_ma", "charge_ma", "discharge_ma"),
+    [(-1, 0, 1), (0, 0, 0), (1, 1, 0)],
+)
+def test_a_current_is_drawn_or_charged_or_neither(
+    current_ma: int, charge_ma: int, discharge_ma: int
+) -> None:
+    where = of(Measure.CHARGE_CURRENT, 9_000, 8_000)
+    player = Player(where)
+    pack = player.play(reading(0, current_ma=current_ma)).state.packs[0]
+    assert measure_of(Measure.CHARGE_CURRENT, pack, where, 0) == (charge_ma, "")
+    assert measure_of(Measure.DISCHARGE_CURRENT, pack, where, 0) == (discharge_ma, "")
 
 
 @pytest.mark.parametrize(("measure", "trip_at", "clear_at"), SAYS_NOTHING_OF[:6])

@@ -101,6 +101,21 @@ def test_any_value_that_moves_ends_standing_still(moved: Sample) -> None:
     assert not raised(of(Measure.UNCHANGED, 60_000, 100), *said, moved, *said)
 
 
+@pytest.mark.parametrize(("count", "frozen"), [(60, False), (61, True), (62, True)])
+@pytest.mark.parametrize(
+    "before",
+    [
+        sample(3_301, 3_300, 3_300, 3_300, current_ma=-10_000),
+        sample(current_ma=-10_001),
+    ],
+)
+def test_after_a_move_standing_still_counts_from_nothing(
+    before: Sample, count: int, *, frozen: bool
+) -> None:
+    said = [*[before] * 5, *[LOADED] * count]
+    assert raised(of(Measure.UNCHANGED, 60_000, 100), *said) is frozen
+
+
 def test_a_counter_that_moves_does_not_end_standing_still() -> None:
     """A gateway that repeats old values may count on."""
     said = [replace(LOADED, beat=i) for i in range(62)]
