@@ -173,6 +173,15 @@ def test_an_alarm_that_another_explains_is_suppressed_and_its_cause_is_not() -> 
     assert player.because("charge") == ("refused",)
 
 
+def test_an_explained_alarm_is_found_wherever_it_stands_in_the_table() -> None:
+    """Before it: its cause, and one that nothing explains, present or not."""
+    hot = rule("hot", measure=Measure.HOTTEST, trip_at=500, clear_at=450)
+    player = Player(site(COLD, hot, REFUSED, timing=NO_STALE))
+    player.play(reading(0, *LOW, temps_dc=(0,)))
+    assert player.alarm("refused") == "suppressed by design"
+    assert player.alarm("cold") == "unacknowledged"
+
+
 @pytest.mark.parametrize(
     ("later", "state"), [(LOW, "unacknowledged"), ((3_300,) * 4, "normal")]
 )

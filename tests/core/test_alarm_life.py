@@ -248,6 +248,28 @@ def test_an_acknowledged_alarm_asks_again_after_its_realarm_time(
     assert player.alarm("high-cell") == state
 
 
+@pytest.mark.parametrize(
+    ("asked_ms", "state"),
+    [
+        (68_999, "acknowledged"),
+        (69_000, "unacknowledged"),
+        (69_001, "unacknowledged"),
+    ],
+)
+def test_a_source_that_spoke_only_once_asks_again_no_sooner(
+    asked_ms: int, state: str
+) -> None:
+    """It is still lost when it might have returned, at 17 s; it was seen at 9 s."""
+    delays = {"off_delay_ms": 7_000, "realarm_ms": 60_000}
+    limits = {"trip_at": 5_000, "clear_at": 0}
+    player = Player(site(rule("lost", measure=Measure.DATA_AGE, **limits, **delays)))
+    player.play(reading(0))
+    player.tick(9_000)
+    player.play(command(9_000, Verb.ACKNOWLEDGE), reading(10_000))
+    player.tick(asked_ms)
+    assert player.alarm("lost") == state
+
+
 def test_an_alarm_without_a_realarm_time_stays_acknowledged() -> None:
     player = Player(site(rule()))
     player.play(reading(0, *HIGH), command(5_000, Verb.ACKNOWLEDGE))

@@ -184,6 +184,14 @@ def test_one_pack_that_is_not_full_keeps_the_bank_from_being_full() -> None:
     assert not notes(player)
 
 
+def test_a_pack_that_fell_silent_while_full_keeps_the_bank_from_being_full() -> None:
+    player = Player(TWO)
+    player.play(reading(0, *[3_450] * 4, pack="right"))
+    for at_ms in range(0, 30 * MINUTE_MS, 5_000):
+        player.play(reading(at_ms, *[3_450] * 4))
+    assert not notes(player)
+
+
 def test_a_silence_does_not_count_as_filling() -> None:
     """What happened while nobody looked is not known."""
     player = Player(ONE)
@@ -231,6 +239,8 @@ def test_the_days_since_full_count_on_with_every_reading() -> None:
         ((26_000, 14_000), 300),
         ((14_000, 26_000), 300),
         ((-26_000, -14_000), 300),
+        ((20_009, 19_991), 0),  # 0.45 permille: a whole number, rounded down
+        ((20_021, 19_979), 1),
         ((20_000, -20_000), None),  # no mean to compare with
         ((9_999, 9_999), None),
         ((10_000, 10_000), 0),
