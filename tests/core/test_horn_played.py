@@ -185,6 +185,21 @@ def test_silence_ends_at_its_moment(asked_ms: int, *, is_called: bool) -> None:
     assert player.outcomes[-1].demands[0].called is is_called
 
 
+@pytest.mark.parametrize("first_ms", [30_000, 600_000], ids=["longer", "shorter"])
+@pytest.mark.parametrize(
+    ("asked_ms", "is_called"), [(62_999, False), (63_000, True), (63_001, True)]
+)
+def test_a_second_silence_takes_the_place_of_the_first(
+    first_ms: int, asked_ms: int, *, is_called: bool
+) -> None:
+    player = _player()
+    player.play(*URGENT_STORY, command(2_000, Verb.SILENCE, for_ms=first_ms))
+    player.play(command(3_000, Verb.SILENCE, for_ms=60_000))
+    assert player.outcomes[-1].wake_at_ms == 63_000
+    player.tick(asked_ms)
+    assert player.outcomes[-1].demands[0].called is is_called
+
+
 def test_silence_does_not_acknowledge() -> None:
     player = _player()
     player.play(*URGENT_STORY, command(2_000, Verb.SILENCE))

@@ -20,7 +20,7 @@ from core_builders import (
     site,
     stage,
 )
-from tocsin.core.events import Verb
+from tocsin.core.events import OutputFact, Verb
 from tocsin.core.rules import Measure, Role, Rule
 from tocsin.core.site import Timing
 
@@ -176,6 +176,16 @@ def test_a_load_that_waits_says_for_what() -> None:
     assert player.because("drying") == ("waiting-for-charge", "waiting-for-turn")
 
 
+def test_a_load_that_waits_only_for_its_turn_says_so() -> None:
+    player = _rebounded(FREELY)
+    assert _on(player) == ["lights"]
+    assert player.because("kitchen") == ("waiting-for-turn",)
+    assert player.because("drying") == ("waiting-for-turn",)
+    player.tick(320_000)
+    assert player.because("kitchen") == ()
+    assert player.because("drying") == ("waiting-for-turn",)
+
+
 @pytest.mark.parametrize(
     ("asked_ms", "on"), [(70_999, []), (71_000, ["lights"]), (71_001, ["lights"])]
 )
@@ -259,6 +269,19 @@ def test_another_reason_drops_a_load_held_for_lost_data_at_once() -> None:
     assert player.level("drying")
     player.play(reading(21_000, *LOW))
     assert player.because("drying") == ("low-cell",)
+
+
+def test_lost_data_joins_the_reasons_of_a_dropped_load_at_its_own_moment() -> None:
+    rules = (low_rule(actions=(stage(1),)), LOST)
+    outputs = [output("drying", Role.LOAD_PERMIT, stage=1)]
+    player = Player(site(*rules, outputs=outputs, timing=AWARE))
+    player.play(reading(0), reading(1_000, *LOW))
+    player.tick(10**6)
+    told = [fact for fact in player.facts if isinstance(fact, OutputFact)]
+    assert [(fact.at_ms, fact.because) for fact in told[1:]] == [
+        (1_000, ("low-cell",)),
+        (309_000, ("low-cell", "lost")),  # 8 s old, and held for 300 s
+    ]
 
 
 def test_a_later_stage_with_a_shorter_hold_time_takes_the_earlier_ones_along() -> None:

@@ -9,6 +9,7 @@ import pytest
 from core_builders import Player, reading, sample
 from core_watched import UNSAID, of, raised
 from tocsin.core.foretold import FORETOLD
+from tocsin.core.measures import allowed_charge_ma
 from tocsin.core.measures import measure as measure_of
 from tocsin.core.model import Flag, Sample
 from tocsin.core.rules import Gate, Measure, Scope
@@ -244,6 +245,26 @@ def test_a_current_is_drawn_or_charged_or_neither(
     pack = player.play(reading(0, current_ma=current_ma)).state.packs[0]
     assert measure_of(Measure.CHARGE_CURRENT, pack, where, 0) == (charge_ma, "")
     assert measure_of(Measure.DISCHARGE_CURRENT, pack, where, 0) == (discharge_ma, "")
+
+
+@pytest.mark.parametrize(
+    ("coldest_dc", "current_ma", "over_ma"),
+    [(-1, -1, 0), (-1, 0, 0), (-1, 1, 1), (100, -1, 0), (100, 16_001, 1)],
+)
+def test_only_what_is_charged_can_be_over_what_is_allowed(
+    coldest_dc: int, current_ma: int, over_ma: int
+) -> None:
+    """None is allowed below 0 degC, 0.16C of 100 Ah from 10 degC on."""
+    where = of(Measure.CHARGE_OVER_ALLOWED, 1_000, 0)
+    said = reading(0, temps_dc=(coldest_dc,), current_ma=current_ma)
+    pack = Player(where).play(said).state.packs[0]
+    assert measure_of(Measure.CHARGE_OVER_ALLOWED, pack, where, 0) == (over_ma, "")
+
+
+def test_the_allowed_charge_is_a_whole_number_of_milliamperes() -> None:
+    where = of(Measure.CHARGE_OVER_ALLOWED, 1_000, 0)
+    odd = replace(where, bank=replace(where.bank, capacity_mah=100_019))
+    assert allowed_charge_ma(odd, 0) == 5_000  # 0.05C is 5.00095 A
 
 
 @pytest.mark.parametrize(("measure", "trip_at", "clear_at"), SAYS_NOTHING_OF[:6])
