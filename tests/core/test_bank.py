@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 from core_builders import Player, output, reading, rule, site
 from tocsin.core.bank import BankState, discharge_ma, is_charge_back, share_permille
-from tocsin.core.events import LastFull, NoteFact
+from tocsin.core.events import LastFull, NoteFact, Reading
+from tocsin.core.model import Sample
 from tocsin.core.rules import Measure, Role
 from tocsin.core.site import Site, Timing
 
@@ -182,6 +183,39 @@ def test_one_pack_that_is_not_full_keeps_the_bank_from_being_full() -> None:
         player.play(reading(at_ms, 3_450, 3_450, 3_450, 3_450))
         player.play(reading(at_ms, 3_449, 3_400, 3_400, 3_400, pack="right"))
     assert not notes(player)
+
+
+@pytest.mark.parametrize(
+    ("for_ms", "full"),
+    [
+        (10 * MINUTE_MS - 1, False),
+        (10 * MINUTE_MS, True),
+        (10 * MINUTE_MS + 1, True),
+    ],
+)
+@pytest.mark.parametrize("low_ms", [5_000, 300_000, 595_000])
+def test_a_bank_that_was_not_full_for_a_moment_begins_its_ten_minutes_anew(
+    low_ms: int, for_ms: int, *, full: bool
+) -> None:
+    player = filling(for_ms=low_ms)
+    player.play(reading(low_ms + 1, 3_449, 3_400, 3_400, 3_400))
+    begun_ms = low_ms + 5_000
+    for at_ms in (*range(begun_ms, begun_ms + for_ms, 5_000), begun_ms + for_ms):
+        player.play(reading(at_ms, *[3_450] * 4))
+    assert bool(notes(player)) is full
+
+
+@pytest.mark.parametrize(
+    ("high_mv", "full"), [(3_449, False), (3_450, True), (3_451, True)]
+)
+def test_a_pack_that_says_only_its_extremes_can_be_full(
+    high_mv: int, *, full: bool
+) -> None:
+    player = Player(ONE)
+    said = Sample(low_cell_mv=3_400, high_cell_mv=high_mv, current_ma=0)
+    for at_ms in range(0, 11 * MINUTE_MS, 5_000):
+        player.play(Reading(at_ms=at_ms, pack="left", sample=said))
+    assert bool(notes(player)) is full
 
 
 def test_a_pack_that_fell_silent_while_full_keeps_the_bank_from_being_full() -> None:

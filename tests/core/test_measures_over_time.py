@@ -15,6 +15,7 @@ from core_watched import of, raised
 from tocsin.core.events import AlarmFact
 from tocsin.core.measures import highest_ahead_mv
 from tocsin.core.rules import Measure
+from tocsin.core.site import Timing
 
 if TYPE_CHECKING:
     from tocsin.core.model import Sample
@@ -101,7 +102,9 @@ def test_any_value_that_moves_ends_standing_still(moved: Sample) -> None:
     assert not raised(of(Measure.UNCHANGED, 60_000, 100), *said, moved, *said)
 
 
-@pytest.mark.parametrize(("count", "frozen"), [(60, False), (61, True), (62, True)])
+@pytest.mark.parametrize(
+    ("trip_ms", "frozen"), [(59_999, True), (60_000, True), (60_001, False)]
+)
 @pytest.mark.parametrize(
     "before",
     [
@@ -110,10 +113,25 @@ def test_any_value_that_moves_ends_standing_still(moved: Sample) -> None:
     ],
 )
 def test_after_a_move_standing_still_counts_from_nothing(
-    before: Sample, count: int, *, frozen: bool
+    before: Sample, trip_ms: int, *, frozen: bool
 ) -> None:
-    said = [*[before] * 5, *[LOADED] * count]
-    assert raised(of(Measure.UNCHANGED, 60_000, 100), *said) is frozen
+    said = [*[before] * 5, *[LOADED] * 61]  # a second apart
+    assert raised(of(Measure.UNCHANGED, trip_ms, 100), *said) is frozen
+
+
+def test_values_that_stand_still_are_those_of_no_single_cell() -> None:
+    player = Player(of(Measure.UNCHANGED, 1_000, 100))
+    player.play(*(replace(reading(at_ms), sample=LOADED) for at_ms in (0, 1_000)))
+    assert {alarm.where for alarm in player.state.alarms if alarm.active} == {"left"}
+
+
+def test_where_polls_are_slower_than_the_window_three_readings_are_kept() -> None:
+    """The rate over a window of 10 s; a trail is kept for a minute."""
+    slow = Timing(good_scans=1, stale_ms=40_000)
+    player = Player(replace(of(Measure.HIGHEST_CELL_AHEAD, 3_600, 3_500), timing=slow))
+    player.play(*(reading(at_ms) for at_ms in range(0, 75_000, 15_000)))
+    kept = [at_ms for at_ms, _ in player.state.packs[0].trail]
+    assert kept == [30_000, 45_000, 60_000]
 
 
 def test_a_counter_that_moves_does_not_end_standing_still() -> None:

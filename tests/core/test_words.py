@@ -135,6 +135,12 @@ def test_a_hidden_alarm_says_whether_it_is_present(state: AlarmState) -> None:
     assert text.endswith(f"{state}, present now.")
 
 
+@pytest.mark.parametrize("state", list(AlarmState))
+def test_a_reason_given_stands_in_every_message(state: AlarmState) -> None:
+    text = message(rule(), _alarm(state), BARE, detail="disk full")
+    assert text.startswith("Highest cell (right/11): disk full")
+
+
 ALL_OUTPUTS = (
     output("charge", Role.CHARGE_PERMIT),
     output("drying", Role.LOAD_PERMIT, stage=1, hold_ms=300_000),
