@@ -93,6 +93,8 @@ class Load:
             self.means[k] += (current_a - self.means[k]) * share
             self.shares[k] += (1 - self.shares[k]) * share
         fast_a = self.fast_a
+        if fast_a is None:
+            self.top_since_s = at_s
         step = min(1.0, dt_s / 5)
         self.fast_a = (
             current_a if fast_a is None else fast_a + (current_a - fast_a) * step
