@@ -69,7 +69,7 @@ def test_the_mean_of_a_fridge_is_that_of_whole_cycles() -> None:
 def test_a_fridge_is_a_level_that_comes_twice_an_hour_for_ten_minutes() -> None:
     levels = _heard(_fridge, 8 * HOUR_S).levels()
     top = levels[-1]
-    assert top.amps == pytest.approx(15.0, rel=0.02)
+    assert top.amps == pytest.approx(15.0, rel=0.05)
     assert top.per_hour == pytest.approx(2.0, rel=0.15)
     assert top.lasts_s == pytest.approx(600, rel=0.1)
     assert not top.is_on
