@@ -5,7 +5,15 @@ from __future__ import annotations
 from random import Random
 
 from tocsin.core.forecast.curve import curve_of, squeezed
-from tocsin.core.forecast.fit import Point
+from tocsin.core.forecast.fit import (
+    NODES,
+    Counter,
+    Fit,
+    Learned,
+    Point,
+    Window,
+    fit,
+)
 
 NAUMANN_PCT_V = (
     (0, 2.286),
@@ -86,3 +94,40 @@ def shown(
         reading_ah = empty_ah + charge * capacity_ah
         points.append((reading_ah, volts + random.gauss(0, noise_v), 1.0))
     return points
+
+
+def fitted(
+    points: list[Point],
+    charge: float | None,
+    *,
+    learned: Learned | None = None,
+    by_full: bool = False,
+    rounds: int = 6,
+) -> Fit:
+    """Return the fit of *points* that a pack would have after a few rounds."""
+    at_ah = points[-1][0]
+    counter = Counter(at_ah, charge, NAMEPLATE_AH)
+    if charge is None:
+        low_ah, high_ah = at_ah - NAMEPLATE_AH, at_ah + 0.01 * NAMEPLATE_AH
+    else:
+        said_ah = at_ah - charge * NAMEPLATE_AH
+        low_ah = said_ah - 0.15 * NAMEPLATE_AH
+        high_ah = said_ah + 0.38 * NAMEPLATE_AH
+    window = Window(low_ah, (high_ah - low_ah) / (NODES - 1))
+    known = learned or Learned()
+    found = fit(NAUMANN, points, counter, window=window, learned=known, by_full=by_full)
+    for _ in range(rounds - 1):
+        found = fit(
+            NAUMANN,
+            points,
+            counter,
+            window=found.window,
+            learned=known,
+            by_full=by_full,
+        )
+    return found
+
+
+def lefts(found: Fit, at_ah: float) -> list[float]:
+    """Return the charge left by every pick, in multiples of the nameplate."""
+    return sorted((at_ah - pick[0]) / NAMEPLATE_AH for pick in found.picks)
