@@ -129,3 +129,22 @@ def test_whatever_is_read_the_resistance_stays_possible(
     for dt_s, current_a, volts in rows:
         ohmic.hear(dt_s, current_a, [volts])
     assert 0.25 * FIRST_OHM <= ohmic.ohm(0) <= 8 * FIRST_OHM
+
+
+def test_a_pack_that_warms_under_a_steady_load_is_no_step() -> None:
+    # A third of a degree makes cells resist one per cent less (17 kJ/mol, Naumann et
+    # al. 2018). At 0.6C that looks like a step of current that no voltage follows.
+    ohmic = _begun()
+    for second in range(3600):
+        slower = 2.0 - 0.02 * (second // 72)
+        ohmic.hear(1.0, -168.0, [3.2 - FIRST_OHM * slower * 168.0], slower)
+    assert ohmic.ohm(0) == pytest.approx(FIRST_OHM, rel=1e-6)
+
+
+@pytest.mark.parametrize("slower", [0.8, 1.0, 2.0])
+def test_what_is_learned_in_the_cold_is_told_at_25_degrees(slower: float) -> None:
+    ohmic = _begun()
+    for second in range(3600):
+        current_a = -60.0 if second // 60 % 2 else 0.0
+        ohmic.hear(1.0, current_a, [3.3 + FIRST_OHM * slower * current_a], slower)
+    assert ohmic.ohm(0) == pytest.approx(FIRST_OHM, rel=0.01)

@@ -19,8 +19,8 @@ followed."""
 class Ohmic:
     """A regression of high-passed volts against high-passed current, per cell.
 
-    Currents are already scaled by how much colder cells resist, so the result is at
-    25 degC.
+    Steps of the current are scaled by how much colder cells resist, so the result is at
+    25 degC. The current itself is not: a room that warms up is no step.
 
     Attributes:
         first_ohm: Resistance to begin with.
@@ -46,15 +46,21 @@ class Ohmic:
         self.square = (0.04 * self.nameplate_ah) ** 2 * 40
         self.products = [self.first_ohm * self.square] * cells
 
-    def hear(self, dt_s: float, flows_a: float, cells_v: list[float]) -> None:
-        """Take a reading; *cells_v* is kept and must not be changed."""
+    def hear(
+        self, dt_s: float, flows_a: float, cells_v: list[float], slower: float = 1.0
+    ) -> None:
+        """Take a reading; *cells_v* is kept and must not be changed.
+
+        *slower* is by how much the cells resist more than at 25 degC.
+        """
         share = dt_s / HIGH_PASS_S
         passed = self.passed_v
         if not passed or share > 0.5:
             self.passed_v, self.passed_a = cells_v, flows_a
             return
-        step_a = flows_a - self.passed_a
-        self.passed_a += step_a * share
+        risen_a = flows_a - self.passed_a
+        self.passed_a += risen_a * share
+        step_a = risen_a * slower
         if abs(step_a) > SMALLEST_STEP * self.nameplate_ah:
             weight = step_a * dt_s
             self.square += step_a * weight

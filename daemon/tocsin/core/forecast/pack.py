@@ -172,8 +172,8 @@ class Tracker:
         if temps_c:
             self._warm(sum(temps_c) / len(temps_c))
             self.chill = self.chill.heard(at_s, dt_s, temps_c)
-        flows_a = (current_a + SLOW_SHARE * self.fast_a) * self.slower
-        self.ohmic.hear(dt_s, flows_a, cells_v)
+        flows_a = current_a + SLOW_SHARE * self.fast_a
+        self.ohmic.hear(dt_s, flows_a, cells_v, self.slower)
         self._gather(current_a, cells_v)
         self._close_bin(at_s)
         if at_s - self.looked_s >= (OFTEN_S if self.is_near() else SELDOM_S):
