@@ -140,6 +140,19 @@ def test_a_burst_is_short(*, lasts_s: float, is_one: bool) -> None:
     assert is_burst(replace(KETTLE, lasts_s=lasts_s)) is is_one
 
 
+@pytest.mark.parametrize(
+    ("now", "share"), [(-0.5, 0.0), (0.0, 0.0), (0.125, 0.5), (0.25, 1.0), (0.4, 1.0)]
+)
+def test_the_resistance_grows_by_what_is_still_ahead_of_the_cell(
+    now: float, share: float
+) -> None:
+    # 0.3 in all, from a quarter full down; what lies behind was learned already.
+    cell = replace(PLAIN, counter_ah=100 * now, knee=0.3)
+    larger = replace(cell, knee=0.0, ohm=cell.ohm * (1.12 + 0.3 * share) / 1.12)
+    pick = cell.picks[0]
+    assert cell.left_ah(pick, 60, 60) == pytest.approx(larger.left_ah(pick, 60, 60))
+
+
 def test_without_a_load_there_is_no_end() -> None:
     idle = replace(STEADY, mean_a=0.0, drawn_a=0.0)
     assert set(times_s(PLAIN, idle)) == {NEVER_S}
@@ -200,7 +213,7 @@ def test_more_charge_never_means_less_time(
     fuller = replace(
         cell, picks=tuple((e - more_ah, c, g, v) for e, c, g, v in cell.picks)
     )
-    # The resistance that grows towards empty only makes the fuller cell better off.
+    # Its resistance will still grow by more, but never by enough to matter.
     for before_s, after_s in zip(
         times_s(cell, ahead), times_s(fuller, ahead), strict=True
     ):

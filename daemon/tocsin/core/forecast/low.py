@@ -83,7 +83,7 @@ class Below:
         """
         empty_ah, capacity_ah, stretch, offset_v = pick
         now = (self.counter_ah - empty_ah) / capacity_ah
-        grows = GROWS + self.knee * (1 - max(0.0, 1 - now / STEEPENS))
+        grows = GROWS + self.knee * min(1.0, max(0.0, now / STEEPENS))
         rest_v = self.cut_v - offset_v + self.ohm * grows * drawn_a
         place = stretched(self.curve.charge_at(rest_v), stretch)
         more_a = settles * max(0.0, drawn_a - mean_a)
