@@ -1,0 +1,35 @@
+"""The site whose packs are foretold in tests: four cells at Fern Ridge hut."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+from site_files import loaded
+
+if TYPE_CHECKING:
+    from tocsin.core.site import Site
+
+FERN_RIDGE = """\
+[bank]
+capacity_ah = 280
+cells_in_series = 4
+[protection]
+low_cell_v = 2.80
+high_cell_v = 3.75
+[[pack]]
+name = "left"
+driver = "trace"
+[[output]]
+name = "charge"
+role = "charge-permit"
+"""
+
+
+@cache
+def lfp_site(more: str = "") -> Site:
+    """Return the site with the LFP preset, and *more* lines of its file."""
+    with TemporaryDirectory() as folder:
+        return loaded(Path(folder), FERN_RIDGE + more).site
