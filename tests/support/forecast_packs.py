@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.engine import step
 from tocsin.core.events import AlarmFact, Reading
-from tocsin.core.forecast.feed import tracked
 from tocsin.core.model import Sample
 from tocsin.core.state import fresh
 from tocsin_drivers.simbus.cell import CellDesign
@@ -23,6 +22,8 @@ if TYPE_CHECKING:
 
 NAMEPLATE_AH = 280.0
 STEP_S = 5
+SETTLED_S = 60
+"""Until then the permits of a core that has just begun are not yet given."""
 
 LIFELIKE = Sensors(
     voltage_noise_mv=2.0,
@@ -83,12 +84,16 @@ class Run:
         raised_s: When each alarm was raised first.
         facts: Every alarm's every change.
         cut_s: When the protection cut off; None if it did not.
+        top_mv: Highest that any cell was seen at.
+        permitted: Charge was still permitted at the end.
     """
 
     told: list[tuple[float, tuple[Forecast, ...]]] = field(default_factory=list)
     raised_s: dict[str, float] = field(default_factory=dict)
     facts: list[AlarmFact] = field(default_factory=list)
     cut_s: float | None = None
+    top_mv: int = 0
+    permitted: bool = True
 
     def at(self, before_s: float) -> tuple[float, tuple[Forecast, ...]]:
         """Return the newest (second, forecasts) so long before the cut-off."""
@@ -101,18 +106,6 @@ class Run:
         return self.cut_s - self.raised_s[alarm]
 
 
-def emptied(pack: Pack, site: Site, *, rate: float, ambient_c: float) -> Run:
-    """Discharge at *rate* (multiples of 1C) until the pack's protection cuts off."""
-    run, tracker, second = Run(), None, 0
-    while not pack.protector.discharge_open:
-        second += STEP_S
-        pack.advance(STEP_S, -rate * NAMEPLATE_AH, ambient_c)
-        tracker = tracked(tracker, sample_of(pack), second * 1000, 4, site)
-        _note(run, tracker, second)
-    run.cut_s = float(second)
-    return run
-
-
 def _note(run: Run, tracker: Tracker | None, second: int) -> None:
     if tracker is not None and tracker.forecasts and tracker.looked_s == second:
         run.told.append((float(second), tracker.forecasts))
@@ -121,25 +114,25 @@ def _note(run: Run, tracker: Tracker | None, second: int) -> None:
 def through_core(
     pack: Pack, site: Site, *, rate: float, ambient_c: float, most_s: int = 60_000
 ) -> Run:
-    """Let the core guard the pack; a charge current flows while it is permitted."""
+    """Let the core watch the pack until the protection cuts off.
+
+    A charge ends when the core no longer permits it.
+    """
     run, state, second = Run(), fresh(site, now_ms=0), 0
-    permitted = True
-    while second < most_s and run.cut_s is None:
+    while second < most_s and run.cut_s is None and (rate < 0 or run.permitted):
         second += STEP_S
-        flows = rate if rate < 0 or permitted else 0.0
-        pack.advance(STEP_S, flows * NAMEPLATE_AH, ambient_c)
-        event = Reading(at_ms=second * 1000, pack="left", sample=sample_of(pack))
-        outcome = step(state, event, site)
+        pack.advance(STEP_S, rate * NAMEPLATE_AH, ambient_c)
+        said = sample_of(pack)
+        outcome = step(
+            state, Reading(at_ms=second * 1000, pack="left", sample=said), site
+        )
         state = outcome.state
+        run.top_mv = max(run.top_mv, *said.cells_mv)
         _note(run, state.packs[0].tracker, second)
         _hear(run, outcome)
-        if second > 60:
-            permitted = _permits_charge(outcome)
-        guard = pack.protector
-        if guard.discharge_open if rate < 0 else guard.charge_open:
+        run.permitted = second <= SETTLED_S or _permits_charge(outcome)
+        if pack.protector.discharge_open if rate < 0 else pack.protector.charge_open:
             run.cut_s = float(second)
-        elif rate > 0 and not permitted:
-            break
     return run
 
 
