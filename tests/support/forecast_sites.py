@@ -27,6 +27,20 @@ name = "charge"
 role = "charge-permit"
 """
 
+STAGES = """\
+[[output]]
+name = "drying"
+role = "load-permit"
+stage = 1
+[[output]]
+name = "kitchen"
+role = "load-permit"
+stage = 2
+[[output]]
+name = "generator"
+role = "generator-call"
+"""
+
 
 @cache
 def lfp_site(more: str = "") -> Site:
