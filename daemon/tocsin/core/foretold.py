@@ -90,9 +90,10 @@ def _relief(told: Forecast, pack: PackState) -> str:
 
 
 def _safest(told: Forecast, pack: PackState) -> str:
-    if told.surge_ma is None:
+    sample = pack.sample
+    if told.surge_ma is None or sample is None or sample.current_ma is None:
         return ""
-    spare_ma = max(0, told.surge_ma - max(0, told.drawn_ma or 0))
+    spare_ma = max(0, told.surge_ma - max(0, -sample.current_ma))
     return (
         f"This pack can still carry {Unit.MA.text(told.surge_ma)} for a short time: "
         f"{_watts(spare_ma, pack)} more than now."
