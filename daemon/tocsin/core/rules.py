@@ -66,7 +66,7 @@ class Measure(StrEnum):
     REFUSES_DISCHARGE = "refuses-discharge"
     PROTECTOR_WARNING = "protector-warning"
     LOW_CELL_TIME = "low-cell-time"  # likely time to the protection's low cut-off
-    LOW_CELL_TIME_EARLY = "low-cell-time-early"  # one in ten futures is shorter
+    LOW_CELL_TIME_EARLY = "low-cell-time-early"  # one in twenty futures is shorter
     HIGH_CELL_TIME = "high-cell-time"  # likely time to its high cut-off
     COLD_TIME = "cold-time"  # likely time until it is too cold to charge
     SURGE_RISK = "surge-risk"  # share of futures that a burst of load would end
