@@ -120,6 +120,21 @@ def test_a_forecast_that_jitters_around_the_limit_raises_once(
     assert len(core.history(rule.name)) == 1
 
 
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.name)
+def test_a_forecast_that_jitters_around_the_clear_limit_returns_once_at_most(
+    monkeypatch: pytest.MonkeyPatch, rule: Rule
+) -> None:
+    random, begun_s = Random(7), 300 + rule.on_delay_ms // 1000
+
+    def script(at_s: float) -> Forecast:
+        jitter = round(rule.clear_at * random.uniform(0.8, 1.2))
+        return _valued(rule, rule.trip_at if at_s < begun_s else jitter)
+
+    core = Watched(monkeypatch, script)
+    core.until(2 * 3600)
+    assert 1 <= len(core.history(rule.name)) <= 2
+
+
 def test_a_time_that_runs_down_meets_every_rule_in_its_turn(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
