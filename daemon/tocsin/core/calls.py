@@ -68,7 +68,7 @@ def _heeded(output: Output, view: View) -> list[Alarm]:
     """Return the alarms that a horn or beacon is for."""
     return [
         alarm
-        for alarm in view.alarms
+        for alarm in view.raised
         if alarm.base is not AlarmState.NORMAL
         and (
             view.rule(alarm).name in output.rules

@@ -23,6 +23,7 @@ NEEDS_ALARM = frozenset(
 
 def obey(turn: Turn, command: Command) -> None:
     """Do what *command* asks, or refuse it; either way it is a fact."""
+    turn.commanded = True
     refused = _refusal(turn, command)
     if refused:
         _answer(turn, command, refused, accepted=False)

@@ -25,6 +25,14 @@ NOT_ITS_TURN = "waiting-for-turn"
 WITHOUT_EFFECT = "earlier-stage-without-effect"
 OVER_CAP = "horn-hourly-limit"
 
+WAITS = frozenset(
+    {
+        *(STARTING, NO_DATA, MINIMUM_OFF, MINIMUM_ON, CHARGE_NOT_BACK, NOT_ITS_TURN),
+        *(WITHOUT_EFFECT, OVER_CAP),
+    }
+)
+"""Reasons that end by themselves: an output with one of them is decided anew."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OutputState:
@@ -61,13 +69,18 @@ class OutputState:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """All that decides the outputs at one moment; *before_ms* was the last one."""
+    """All that decides the outputs at one moment; *before_ms* was the last one.
+
+    Attributes:
+        raised: Alarms that are active, or not back to normal.
+        holding: Those of them that hold outputs.
+    """
 
     before_ms: int
     now_ms: int
     site: Site
     packs: tuple[PackState, ...]
-    alarms: tuple[Alarm, ...]
+    raised: tuple[Alarm, ...]
     holding: tuple[Alarm, ...]
     bank: BankState
 

@@ -10,6 +10,7 @@ source.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS, Alarm
 from tocsin.core.bank import discharge_ma, is_charge_back
@@ -24,6 +25,9 @@ from tocsin.core.levels import (
     set_to,
 )
 from tocsin.core.rules import Role
+
+if TYPE_CHECKING:
+    from tocsin.core.site import LoadStage
 
 FALLEN_PERMILLE = 900
 """A stage that leaves more than this share of the current flowing did nothing."""
@@ -52,7 +56,7 @@ def load_permits(new: list[OutputState], view: View) -> bool:
 
     Returns True if a stage needs charge to come back from now on.
     """
-    wishes = [_wish(stage, view) for stage in _stages(view)]
+    wishes = [_wish(of, view) for of in view.site.load_stages]
     earlier: list[int] = []
     before: tuple[int, ...] = ()
     charge_counts_anew = False
@@ -72,23 +76,8 @@ def load_permits(new: list[OutputState], view: View) -> bool:
     return charge_counts_anew
 
 
-def _stages(view: View) -> list[int]:
-    loads = (o for o in view.site.outputs if o.role is Role.LOAD_PERMIT)
-    return sorted({output.stage for output in loads})
-
-
-def _wish(stage: int, view: View) -> _Wish:
-    members = tuple(
-        i
-        for i, output in enumerate(view.site.outputs)
-        if output.role is Role.LOAD_PERMIT and output.stage == stage
-    )
-    # A later stage that may not be held so long takes this one with it.
-    hold_ms = min(
-        output.hold_ms
-        for output in view.site.outputs
-        if output.role is Role.LOAD_PERMIT and output.stage >= stage
-    )
+def _wish(of: LoadStage, view: View) -> _Wish:
+    stage, hold_ms = of.stage, of.hold_ms
     acting, due_ms = list[Alarm](), NEVER_MS
     for alarm in view.holding:
         if not _acts_on(alarm, stage, view):
@@ -105,7 +94,7 @@ def _wish(stage: int, view: View) -> _Wish:
         due_ms = min(due_ms, blind_ms)
     must_charge = any(view.rule(alarm).needs_charge_back for alarm in acting)
     return _Wish(
-        stage=stage, members=members, why=why, due_ms=due_ms, must_charge=must_charge
+        stage=stage, members=of.members, why=why, due_ms=due_ms, must_charge=must_charge
     )
 
 

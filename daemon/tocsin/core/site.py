@@ -101,6 +101,21 @@ class Chemistry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class LoadStage:
+    """The load permits of one stage.
+
+    Attributes:
+        members: Their positions among the site's outputs.
+        hold_ms: How long lost data leaves them energised. A later stage that may not
+            be held so long takes this one with it.
+    """
+
+    stage: int
+    members: tuple[int, ...]
+    hold_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
     """A site, checked: names are unique and what refers to a name finds it.
 
@@ -113,6 +128,7 @@ class Site:
         subjects: Every (index of rule, subject): one alarm each.
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
         pack_at: The position of each pack, by name.
+        load_stages: Stages of the load permits, the first to be shed first.
         guarded: Measures that some permit depends on and that a pack must say.
 
     Raises:
@@ -137,6 +153,7 @@ class Site:
     )
     pack_at: dict[str, int] = field(init=False, compare=False)
     guarded: frozenset[Measure] = field(init=False)
+    load_stages: tuple[LoadStage, ...] = field(init=False)
 
     def __post_init__(self) -> None:
         if not self.bank.packs:
@@ -163,7 +180,20 @@ class Site:
 
     def _derive(self, subjects: tuple[tuple[int, str], ...]) -> None:
         keys = [(self.rules[rule].measure.scope, who) for rule, who in subjects]
+        loads = [o for o in self.outputs if o.role is Role.LOAD_PERMIT]
         derived = {
+            "load_stages": tuple(
+                LoadStage(
+                    stage=stage,
+                    members=tuple(
+                        i
+                        for i, output in enumerate(self.outputs)
+                        if output.role is Role.LOAD_PERMIT and output.stage == stage
+                    ),
+                    hold_ms=min(o.hold_ms for o in loads if o.stage >= stage),
+                )
+                for stage in sorted({o.stage for o in loads})
+            ),
             "subjects": subjects,
             "alarms_of": {
                 key: tuple(i for i, k in enumerate(keys) if k == key)

@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """Everything the core remembers. Equal states behave alike, always."""
+    """Everything the core remembers. Equal states behave alike, always.
+
+    Attributes:
+        raised: The alarms that outputs were last decided by.
+    """
 
     now_ms: int
     packs: tuple[PackState, ...]
@@ -25,6 +29,7 @@ class State:
     outputs: tuple[OutputState, ...]
     bank: BankState
     troubles: tuple[tuple[str, str], ...] = ()
+    raised: tuple[Alarm, ...] = ()
 
 
 def fresh(site: Site, *, now_ms: int) -> State:

@@ -6,6 +6,7 @@ It lives and dies inside one call of ``step`` and is never seen outside the core
 from __future__ import annotations
 
 from dataclasses import replace
+from operator import is_
 from typing import TYPE_CHECKING
 
 from tocsin.core import measures
@@ -13,9 +14,9 @@ from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
 from tocsin.core.bank import counted, filled, share_permille
 from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
 from tocsin.core.foretold import FORETOLD, outlook
-from tocsin.core.levels import View
+from tocsin.core.levels import WAITS, OutputState, View
 from tocsin.core.outputs import decided
-from tocsin.core.rules import Measure, Scope
+from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
 from tocsin.core.words import message
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from tocsin.core.forecast.pack import Tracker
     from tocsin.core.measures import PackState
     from tocsin.core.model import Sample
-    from tocsin.core.site import Site
+    from tocsin.core.site import Output, Site
 
 
 class Turn:
@@ -37,6 +38,8 @@ class Turn:
         self.alarms = list(state.alarms)
         self.outputs = state.outputs
         self.bank = state.bank
+        self.raised = state.raised
+        self.commanded = False
         self.troubles = dict(state.troubles)
         self.facts: list[Fact] = []
 
@@ -49,6 +52,7 @@ class Turn:
             outputs=self.outputs,
             bank=self.bank,
             troubles=tuple(self.troubles.items()),
+            raised=self.raised,
         )
 
     # --- time ----------------------------------------------------------------------
@@ -61,7 +65,7 @@ class Turn:
 
     def due_ms(self) -> int:
         """Return when time alone will next change something."""
-        due_ms = min((alarm.due_ms for alarm in self.alarms), default=NEVER_MS)
+        due_ms = min([alarm.due_ms for alarm in self.alarms], default=NEVER_MS)
         for output in self.outputs:
             due_ms = min(due_ms, output.due_ms)
         for pack in self.packs:
@@ -154,7 +158,9 @@ class Turn:
             rule = self.site.rules[alarm.index]
             is_open = rule.gate is None or rule.gate.admits(shown(rule.gate.measure))
             value = shown(rule.measure) if is_open else None
-            self.put(i, alarm.seen(rule, value, at_ms, gate_open=is_open))
+            new = alarm.seen(rule, value, at_ms, gate_open=is_open)
+            if new is not alarm:
+                self.put(i, new)
 
     def _judge_strings(self, at_ms: int) -> None:
         for string in self.site.bank.strings:
@@ -260,14 +266,18 @@ class Turn:
     # --- outputs -------------------------------------------------------------------
 
     def _drive(self) -> None:
-        alarms = tuple(self.alarms)
+        raised = [a for a in self.alarms if a.base is not AlarmState.NORMAL or a.active]
+        if self._is_settled(raised):
+            self.driven_ms = self.now_ms
+            return
+        self.raised = tuple(raised)
         view = View(
             before_ms=self.driven_ms,
             now_ms=self.now_ms,
             site=self.site,
             packs=tuple(self.packs),
-            alarms=alarms,
-            holding=tuple(alarm for alarm in alarms if alarm.holds),
+            raised=tuple(raised),
+            holding=tuple(alarm for alarm in raised if alarm.holds),
             bank=self.bank,
         )
         was, self.driven_ms = self.outputs, self.now_ms
@@ -285,3 +295,25 @@ class Turn:
                         because=new.because,
                     )
                 )
+
+    def _is_settled(self, raised: list[Alarm]) -> bool:
+        """Return True if every output stays as it is, so that none need be decided.
+
+        The same alarms are raised as when outputs were decided last, every pack is
+        read, nobody commands, no horn sounds, and no output waits for anything.
+        """
+        enough = self.site.timing.good_scans
+        return (
+            not self.commanded
+            and len(raised) == len(self.raised)
+            and all(map(is_, raised, self.raised))
+            and all(pack.online and pack.good >= enough for pack in self.packs)
+            and all(map(self._is_kept, self.site.outputs, self.outputs))
+        )
+
+    def _is_kept(self, output: Output, state: OutputState) -> bool:
+        if state.due_ms <= self.now_ms or not WAITS.isdisjoint(state.because):
+            return False
+        if output.role.is_permit:
+            return state.energised or bool(state.because)
+        return output.role is not Role.HORN or not state.energised
