@@ -27,12 +27,15 @@ class Level:
         per_hour: How often the load climbs over it.
         lasts_s: How long it stays.
         is_on: It is above the level now.
+        recent: How often, with a memory that fades: one climb counts for a half after
+            five and a half hours.
     """
 
     amps: float
     per_hour: float
     lasts_s: float
     is_on: bool
+    recent: float = 1.0
 
 
 @dataclass(slots=True)
@@ -184,6 +187,7 @@ class Load:
                 self.climbs[k] / hours,
                 min(LONGEST_S, self.above_s[k] / max(self.climbs[k], 0.5)),
                 self.up[k],
+                self.climbs[k],
             )
             for k, rate in enumerate(RATES)
             if self.climbs[k] > 0.02 or self.up[k]

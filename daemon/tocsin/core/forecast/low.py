@@ -22,6 +22,8 @@ WAITS = (0.16, 0.70, 1.90)
 STAYS = (1.0, 1 / 3, 3.0)
 """Quantiles of how long something goes on that may end at any time, in multiples of
 how long it has been going on: P(more than x) = been / (been + x)."""
+SEEN = 0.5
+"""A burst counts as seen lately for about five hours."""
 SETTLES_S = 300.0
 GROWS = 1.12
 """A load that lasts sees more than the ohmic drop."""
@@ -175,7 +177,7 @@ def surge(cell: Below, ahead: Ahead) -> tuple[float, float | None]:
         for level in ahead.levels
         if not level.is_on
         and level.lasts_s < SHORT_S
-        and level.per_hour > 0.2
+        and level.recent > SEEN
         and level.amps > 2.5 * mean_a
         and level.amps > LEAST_A
     ]
