@@ -204,13 +204,21 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
         keeping = asyncio.create_task(_keep(setup, time, rooms))
         stack.callback(keeping.cancel)
+        is_asked_to_stop = False
         try:
             await shell.run()
+        except asyncio.CancelledError:
+            is_asked_to_stop = True
+            raise
         finally:
             notify.stopping()
             ended = NoteFact(at_ms=time.now_ms(), what="stop", text="permits dropped")
             rooms.tell((ended,))
-            await _save(setup, time, rooms)
+            if is_asked_to_stop:
+                await _save(setup, time, rooms)
+            else:
+                # What was learned may be what the bug stumbled over.
+                learned.set_aside(setup.journal_folder)
 
 
 async def _open_control(

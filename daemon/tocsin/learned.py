@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+from contextlib import suppress
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
@@ -173,3 +174,9 @@ def save(folder: Path, text: str) -> None:
         file.flush()
         os.fsync(file.fileno())
     begun.replace(path)
+
+
+def set_aside(folder: Path) -> None:
+    """Put the file where the next run does not find it; no file or no disk is fine."""
+    with suppress(OSError):
+        (folder / FILE).replace(folder / f"{FILE}.aside")
