@@ -9,7 +9,7 @@ from tempfile import TemporaryDirectory
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
-from tests.forecast.score import Heard, Said
+from tests.forecast.score import Heard, Said, cutoffs_of
 
 from tocsin.core.events import AlarmFact
 from tocsin.core.forecast import FAR_MS, Limit
@@ -90,9 +90,8 @@ def _steady(entry: dict[str, Any], currents: list[tuple[float, float]]) -> set[f
     The mean current of the last ten minutes is within a quarter of that of the fifteen
     before, and no burst of load cut off.
     """
-    events = [*entry["prior_cutoffs"], *([entry["cutoff"]] if entry["cutoff"] else [])]
     held = set[float]()
-    for event in events:
+    for event in cutoffs_of(entry):
         at_s = event["t_s"]
         late = [a for s, a in currents if at_s - 600 < s <= at_s]
         early = [a for s, a in currents if at_s - 1_500 < s <= at_s - 600]

@@ -78,9 +78,14 @@ class Result:
     false_risks: int = 0
 
 
+def cutoffs_of(entry: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the true cut-offs of an index *entry*, in order of time."""
+    return [*entry["prior_cutoffs"], *([entry["cutoff"]] if entry["cutoff"] else [])]
+
+
 def judged(entry: dict[str, Any], heard: Heard, *, lead_s: float = 900.0) -> Result:
     """Return how *heard* met the truth of the index *entry*."""
-    events = [*entry["prior_cutoffs"], *([entry["cutoff"]] if entry["cutoff"] else [])]
+    events = cutoffs_of(entry)
     result = Result(
         name=entry["id"], kind=entry["kind"], hours=entry["duration_s"] / 3600
     )
