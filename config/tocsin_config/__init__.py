@@ -4,6 +4,7 @@ from tocsin_config.build import load
 from tocsin_config.doubts import doubts
 from tocsin_config.driven import driven_by
 from tocsin_config.problems import Problem, SiteFileError
+from tocsin_config.rules import action_word
 from tocsin_config.setup import Setup
 from tocsin_config.short import short_limits
 
@@ -11,6 +12,7 @@ __all__ = [
     "Problem",
     "Setup",
     "SiteFileError",
+    "action_word",
     "doubts",
     "driven_by",
     "load",

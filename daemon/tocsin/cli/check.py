@@ -15,6 +15,7 @@ from tocsin_config import (
     Problem,
     Setup,
     SiteFileError,
+    action_word,
     doubts,
     driven_by,
     load,
@@ -182,7 +183,7 @@ def _rule(rule: Rule) -> dict[str, Any]:
 
 
 def _actions(rule: Rule) -> list[str]:
-    return [f"{a.role}/{a.stage}" if a.stage else a.role.value for a in rule.actions]
+    return [action_word(action) for action in rule.actions]
 
 
 def _outputs(setup: Setup) -> list[dict[str, Any]]:

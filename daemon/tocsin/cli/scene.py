@@ -10,6 +10,8 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from tocsin.core.alarm import HIDDEN
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -38,8 +40,6 @@ REACHED = {
     "high": "at the high cut-off",
     "cold": "too cold to charge",
 }
-
-HIDDEN = {"suppressed by design", "shelved", "out of service"}
 
 COLOURS = {"high": "bold white on red", "medium": "yellow", "low": "cyan"}
 

@@ -68,6 +68,11 @@ TRANSITIONS: dict[tuple[AlarmState, Trigger], AlarmState] = {
 }
 """Every legal move; any other pair leaves the state as it is."""
 
+HIDDEN = frozenset(
+    {AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE}
+)
+"""What lies over the base state."""
+
 LATCHED = frozenset({_E, _F})
 SOUNDING = frozenset({_B, _E})
 """States whose alarm asks for a person's attention."""

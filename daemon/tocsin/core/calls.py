@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tocsin.core.alarm import NEVER_MS, SOUNDING, Alarm, AlarmState
+from tocsin.core.alarm import HIDDEN, NEVER_MS, SOUNDING, Alarm, AlarmState
 from tocsin.core.horn import FAULT, PATTERNS, URGENT, WARNING, HornPattern, sound
 from tocsin.core.levels import (
     MINIMUM_OFF,
@@ -22,12 +22,7 @@ if TYPE_CHECKING:
 
 HOUR_MS = 3_600_000
 
-LIT = frozenset(AlarmState) - {
-    AlarmState.NORMAL,
-    AlarmState.SHELVED,
-    AlarmState.SUPPRESSED,
-    AlarmState.OUT_OF_SERVICE,
-}
+LIT = frozenset(AlarmState) - HIDDEN - {AlarmState.NORMAL}
 """States that keep a beacon on: until acknowledged and gone."""
 
 

@@ -67,6 +67,12 @@ class OutputState:
     due_ms: int = NEVER_MS
 
 
+def is_sighted(packs: Iterable[PackState], site: Site) -> bool:
+    """Return True while every pack has been read often enough and lately."""
+    enough = site.timing.good_scans
+    return all(pack.online and pack.good >= enough for pack in packs)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
     """All that decides the outputs at one moment; *before_ms* was the last one.
@@ -94,8 +100,7 @@ class View:
 
     def blind(self) -> tuple[str, ...]:
         """Return why no permit may energise yet, if so: data lost or too new."""
-        enough = self.site.timing.good_scans
-        if all(pack.online and pack.good >= enough for pack in self.packs):
+        if is_sighted(self.packs, self.site):
             return ()
         if any(pack.sample is not None and not pack.online for pack in self.packs):
             return (NO_DATA,)

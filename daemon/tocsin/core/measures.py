@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast.feed import tracked
-from tocsin.core.forecast.result import Forecast, Limit
+from tocsin.core.forecast.result import TOO_NEW, Forecast, Limit
 from tocsin.core.model import Flag, Pack, Sample
 from tocsin.core.rules import Measure
 
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from tocsin.core.forecast.pack import Tracker
-    from tocsin.core.rules import Gate
     from tocsin.core.site import Chemistry, Site
 
 LOADED_PERMILLE = 100
@@ -72,7 +71,7 @@ class PackState:
         elif self.tracker is None:
             reason = "the pack says no current or no cells, or its curve is not known"
         elif not self.tracker.forecasts:
-            reason = "this pack is not known long enough"
+            reason = TOO_NEW
         else:
             return self.tracker.forecasts
         return tuple(Forecast(limit=limit, reason=reason) for limit in Limit)
@@ -210,14 +209,6 @@ def measure(what: Measure, pack: PackState, site: Site, at_ms: int) -> Seen:
     """Return *what* of a pack, for every measure whose scope is a pack."""
     sample = pack.sample
     return (None, "") if sample is None else _READ[what](sample, pack, site, at_ms)
-
-
-def is_open(gate: Gate | None, pack: PackState, site: Site, at_ms: int) -> bool:
-    """Return True while a rule counts. An unknown gate is closed."""
-    if gate is None:
-        return True
-    value, _ = measure(gate.measure, pack, site, at_ms)
-    return gate.admits(value)
 
 
 def _present(*values: int | None) -> tuple[int, ...]:

@@ -99,6 +99,11 @@ class Chemistry:
     curve: tuple[tuple[int, int], ...] = ()
     resistance_mohm_ah: int = 120
 
+    @property
+    def rested(self) -> tuple[tuple[float, float], ...]:
+        """Return the curve as (charge 0 to 1, volts at rest) pairs."""
+        return tuple((permille / 1_000, mv / 1_000) for permille, mv in self.curve)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadStage:

@@ -14,7 +14,7 @@ from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
 from tocsin.core.bank import counted, filled, share_permille
 from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
 from tocsin.core.foretold import FORETOLD, outlook
-from tocsin.core.levels import WAITS, OutputState, View
+from tocsin.core.levels import WAITS, OutputState, View, is_sighted
 from tocsin.core.outputs import decided
 from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
@@ -276,7 +276,7 @@ class Turn:
             now_ms=self.now_ms,
             site=self.site,
             packs=tuple(self.packs),
-            raised=tuple(raised),
+            raised=self.raised,
             holding=tuple(alarm for alarm in raised if alarm.holds),
             bank=self.bank,
         )
@@ -302,12 +302,11 @@ class Turn:
         The same alarms are raised as when outputs were decided last, every pack is
         read, nobody commands, no horn sounds, and no output waits for anything.
         """
-        enough = self.site.timing.good_scans
         return (
             not self.commanded
             and len(raised) == len(self.raised)
             and all(map(is_, raised, self.raised))
-            and all(pack.online and pack.good >= enough for pack in self.packs)
+            and is_sighted(self.packs, self.site)
             and all(map(self._is_kept, self.site.outputs, self.outputs))
         )
 

@@ -42,7 +42,7 @@ def design(site: Site, *, strings: int = 1) -> Design:
     """Return what a tracker is told of a pack with so many strings inside."""
     chemistry, charger_mv = site.chemistry, site.charger_mv
     return Design(
-        curve=curve_of(tuple((p / 1000, mv / 1000) for p, mv in chemistry.curve)),
+        curve=curve_of(chemistry.rested),
         nameplate_ah=site.bank.capacity_mah / 1000,
         ohm_ah=chemistry.resistance_mohm_ah / 1000,
         low_v=site.low_cut_mv / 1000,

@@ -115,8 +115,9 @@ def times_s(cell: Below, ahead: Ahead) -> list[float]:
         stays_s = ahead.stays_s * STAYS[n % len(STAYS)]
         three = [_first_now(cell, pick, now_a, mean_a, stays_s)] * len(WAITS)
         for level in awaited:
-            taken = max(0.0, level.amps - mean_a) * level.lasts_s / 3600
-            wait = _waited(cell.left_ah(pick, level.amps, mean_a) - taken, drawn_a)
+            left_ah = cell.left_ah(pick, level.amps, mean_a)
+            left_ah -= _taken_ah(level.amps, level.lasts_s, mean_a)
+            wait = _waited(left_ah, drawn_a)
             mean_s = 3600 / level.per_hour
             three = [
                 min(t, wait + share * mean_s)
@@ -142,6 +143,11 @@ def _waited(left_ah: float, drawn_a: float) -> float:
     if left_ah <= 0:
         return 0.0
     return left_ah / drawn_a * 3600 if drawn_a > 0.05 else NEVER_S
+
+
+def _taken_ah(amps: float, lasts_s: float, mean_a: float) -> float:
+    """Return what a load takes beyond the mean while it lasts."""
+    return max(0.0, amps - mean_a) * lasts_s / 3600
 
 
 def is_burst(level: Level) -> bool:
@@ -194,9 +200,9 @@ def surge(cell: Below, ahead: Ahead) -> tuple[float, float | None]:
 def _is_ended(
     cell: Below, pick: Pick, level: Level, mean_a: float, lead_s: float
 ) -> bool:
-    taken = max(0.0, level.amps - mean_a) * level.lasts_s / 3600
+    taken_ah = _taken_ah(level.amps, level.lasts_s, mean_a)
     soon_ah = mean_a * lead_s * SOON / 3600
-    return cell.left_ah(pick, level.amps, mean_a) - taken <= soon_ah
+    return cell.left_ah(pick, level.amps, mean_a) - taken_ah <= soon_ah
 
 
 def _largest_safe(cell: Below, pick: Pick, bursts: list[Level], mean_a: float) -> float:
@@ -205,7 +211,7 @@ def _largest_safe(cell: Below, pick: Pick, bursts: list[Level], mean_a: float) -
     low, high = 0.0, 1.5 * max(level.amps for level in bursts)
     for _ in range(10):
         amps = (low + high) / 2
-        taken = max(0.0, amps - mean_a) * lasts_s / 3600
-        is_safe = cell.left_ah(pick, amps, mean_a) > taken
+        taken_ah = _taken_ah(amps, lasts_s, mean_a)
+        is_safe = cell.left_ah(pick, amps, mean_a) > taken_ah
         low, high = (amps, high) if is_safe else (low, amps)
     return low

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast import high, low
-from tocsin.core.forecast.result import Forecast, Limit, far, spread
+from tocsin.core.forecast.result import TOO_NEW, Forecast, Limit, far, spread
 
 if TYPE_CHECKING:
     from tocsin.core.forecast.pack import Tracker
@@ -21,7 +21,6 @@ FLOWS = 0.005
 """Of 1C: a smaller charge current is none."""
 OWN = 0.012
 """Of the nameplate: a fit this sharp stands by itself."""
-TOO_NEW = "this pack is not known long enough"
 
 
 def ahead(pack: Tracker, at_s: float) -> tuple[Forecast, ...]:
@@ -47,15 +46,16 @@ def _low(pack: Tracker, at_s: float) -> Forecast:
     drawn_a = max(0.0, -mean_a)
     told = list[tuple[float, int, list[float], float | None]]()
     share, safe_a = 0.0, list[float]()
+    surface_h, knee = pack.surface_h(), pack.knee()
     for k in _candidates(pack, known):
         cell = low.Below(
             pack.design.curve,
             pack.cells[k].down.picks,
             pack.counter_ah,
             pack.ohm(k),
-            pack.surface_h(),
+            surface_h,
             pack.design.low_v,
-            pack.knee(),
+            knee,
         )
         futures = sorted(low.times_s(cell, coming))
         middle_s = futures[len(futures) // 2]

@@ -9,6 +9,10 @@ FAR_MS = 86_400_000
 """A day: further ahead nothing is foretold, and no cut-off is foreseen."""
 
 
+TOO_NEW = "this pack is not known long enough"
+"""The reason of a forecast that cannot be made yet."""
+
+
 class Limit(StrEnum):
     """Which limit of the battery's own protection is foretold."""
 

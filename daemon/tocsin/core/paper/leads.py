@@ -149,7 +149,7 @@ def _cases(side: Side, site: Site) -> Iterator[Case]:
 
 def _run(side: Side, case: Case, site: Site) -> tuple[Run, float]:
     """Return the run and when the protector cuts it off."""
-    points = tuple((pm / 1_000, mv / 1_000) for pm, mv in site.chemistry.curve)
+    points = site.chemistry.rested
     ohm_ah = site.chemistry.resistance_mohm_ah / 1_000
     if side is Side.LOW:
         cut_v = site.low_cut_mv / 1_000
