@@ -1,9 +1,11 @@
 """The site file: models, loader with line numbers, chemistry presets, checks."""
 
 from tocsin_config.build import load
+from tocsin_config.circuits import judged
 from tocsin_config.doubts import doubts
 from tocsin_config.driven import driven_by
-from tocsin_config.problems import Problem, SiteFileError
+from tocsin_config.plain import plain_circuit, plain_keys
+from tocsin_config.problems import Problem, SiteFileError, suggestion
 from tocsin_config.rules import action_word
 from tocsin_config.setup import Setup
 from tocsin_config.short import short_limits
@@ -15,6 +17,10 @@ __all__ = [
     "action_word",
     "doubts",
     "driven_by",
+    "judged",
     "load",
+    "plain_circuit",
+    "plain_keys",
     "short_limits",
+    "suggestion",
 ]

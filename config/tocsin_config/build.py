@@ -10,6 +10,7 @@ from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
 from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
 from tocsin_config.findings import Findings
 from tocsin_config.models import SiteFile
@@ -61,6 +62,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
     rules = _rules(file, chosen, scale, findings)
     every = {t.name for t in (*chosen.rule, *file.rule)}
     outputs, pins = build_outputs(file, every, findings)
+    tell_misfits(file, findings)
     packs = Packs(
         findings=findings,
         folder=document.file.parent,
@@ -110,6 +112,7 @@ def _setup(
         site=site,
         sources=sources,
         pins=pins,
+        wiring=tuple(build_wiring(file, site, i) for i in range(len(file.output))),
         pins_driver=file.gpio.pins,
         journal_folder=document.file.parent / file.journal.folder,
         broker=_broker(file, document),

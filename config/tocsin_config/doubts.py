@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeAlias
 
+from tocsin.core.circuit import Pull, Verdict
+from tocsin.core.circuit.finding import over
+from tocsin.core.circuit.pfd import MOST_PFD
+from tocsin.core.circuit.pins import boots_high
 from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
 from tocsin.ports import SerialLine, TcpLine
+from tocsin_config.circuits import judged
 from tocsin_config.document import Document
 from tocsin_config.driven import ALERTS, driven_by, drives
 from tocsin_config.presets import preset
@@ -18,10 +23,6 @@ if TYPE_CHECKING:
     from tocsin_config.setup import Setup
 
 Doubt: TypeAlias = "tuple[Key, str, str]"
-
-PULLED_UP = frozenset(f"GPIO{number}" for number in range(9))
-"""Pulled up until a program takes them: Raspberry Pi documentation, GPIO and the
-40-pin header, alternative functions and default pulls of GPIO 0 to 8."""
 
 WANTED = {
     Role.CHARGE_PERMIT: "nothing can stop a charger",
@@ -37,7 +38,15 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     document = Document(file=setup.path) if origin is None else origin.document
     found = [
         document.problem(*doubt)
-        for look in (_cut_offs, _chargers, _outputs, _pins, _wanted, _unheard)
+        for look in (
+            _cut_offs,
+            _chargers,
+            _outputs,
+            _pins,
+            _circuits,
+            _wanted,
+            _unheard,
+        )
         for doubt in look(setup)
     ]
     found += [document.problem(*d) for look in (_sources, _off) for d in look(setup)]
@@ -118,8 +127,11 @@ def _outputs(setup: Setup) -> Iterator[Doubt]:
 
 
 def _pins(setup: Setup) -> Iterator[Doubt]:
+    """Pins of outputs that state no circuit; one that does is judged as a whole."""
     for i, pin in enumerate(setup.pins):
-        if pin.pin in PULLED_UP and not pin.active_low:
+        if i < len(setup.wiring) and setup.wiring[i].circuit is not None:
+            continue
+        if pin.pin and boots_high(pin.pin, Pull.NONE) and not pin.active_low:
             wrong = f"{pin.pin} is pulled up at boot, so {pin.output} may energise then"
             right = "one of GPIO9 to GPIO27, with a pull-down at the relay's driver"
             yield ("output", i, "pin"), wrong, right
@@ -130,6 +142,23 @@ def _pins(setup: Setup) -> Iterator[Doubt]:
     if setup.pins_driver == "simulated" and setup.pins:
         right = '[gpio] pins = "lgpio" where relays are wired'
         yield ("gpio", "pins"), "pins are simulated: no relay moves", right
+
+
+def _circuits(setup: Setup) -> Iterator[Doubt]:
+    """Everything that is not fine with the circuits that are stated."""
+    every, rail = judged(setup)
+    for i, each in enumerate(every):
+        for finding in each.findings:
+            if finding.verdict is not Verdict.FINE:
+                at = () if finding.key in {"pin", "active_low"} else ("circuit",)
+                yield ("output", i, *at, finding.key), finding.wrong, finding.change
+        chain = each.reliability
+        if chain is not None and over(chain.pfd_avg, MOST_PFD):
+            wrong = f"an estimated {chain.pfd_avg:.0%} of demands on {each.output} fail"
+            right = "a proof test more often, of more of it, or a part that fails less"
+            yield ("output", i, "reliability"), wrong, right
+    if rail is not None and rail.verdict is not Verdict.FINE:
+        yield ("output",), rail.wrong, rail.change
 
 
 def _wanted(setup: Setup) -> Iterator[Doubt]:

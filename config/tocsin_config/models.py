@@ -7,6 +7,10 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 from pydantic import Field
 
 from tocsin.core.rules import Role
+from tocsin_config.circuit_models import (  # noqa: TC001 pydantic reads them
+    CircuitTable,
+    ReliabilityTable,
+)
 from tocsin_config.fields import NAME, Table, choice, name_field, needed, optional
 from tocsin_config.rule_models import RuleTable  # noqa: TC001 pydantic reads it
 
@@ -138,6 +142,12 @@ class OutputTable(Table):
     min_off_s: float | None = optional("seconds, 0 to 86400", ge=0, le=86_400)
     rules: Annotated[tuple[str, ...], Field(strict=False)] | None = optional(
         'a list of rule names, such as ["low-cell"]'
+    )
+    circuit: CircuitTable | None = optional(
+        "an [output.circuit] table: how this output is wired"
+    )
+    reliability: ReliabilityTable | None = optional(
+        "an [output.reliability] table: how often its parts fail"
     )
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from tocsin.core.site import Site
     from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+    from tocsin_config.circuits import Wiring
     from tocsin_config.document import Document
     from tocsin_config.models import SiteFile
 
@@ -32,6 +33,7 @@ class Setup:
         site: What the core may know.
         sources: One a pack, in the same order.
         pins: One an output, in the same order.
+        wiring: One an output, in the same order.
         pins_driver: ``simulated`` or ``lgpio``.
         journal_folder: Where events are kept.
         broker: None where nothing is published.
@@ -47,6 +49,7 @@ class Setup:
     site: Site
     sources: tuple[SourceSpec, ...]
     pins: tuple[PinSpec, ...]
+    wiring: tuple[Wiring, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")
     broker: BrokerSpec | None = None

@@ -141,7 +141,9 @@ def _table_of(annotation: object) -> type[BaseModel] | None:
 
 def _mend(model: type[Table], data: dict[str, Any], path: Key, kind: str) -> None:
     """Put an example where a value is missing or wrong, or leave it out."""
-    _, info = _find(model, path)
+    owner, info = _find(model, path)
+    if path and isinstance(path[-1], str) and path[-1] not in owner.model_fields:
+        kind = "extra_forbidden"  # an entry of a free table is left out like one
     if path and isinstance(path[-1], int) and info is not None:
         if _table_of(info.annotation) is None:
             path = path[:-1]  # one wrong word spoils a list of words
