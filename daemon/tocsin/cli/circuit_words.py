@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.core.circuit import Circuit, Verdict, worst
 from tocsin.core.circuit.contact import ACTS
+from tocsin.core.circuit.copper import lost_v
 from tocsin.core.circuit.pfd import CAVEAT, SOURCE
 from tocsin.core.circuit.pins import HEADER, number
 
@@ -32,7 +33,7 @@ def pin(circuit: Circuit) -> list[str]:
     rows = [circuit.pin, f"header pin {HEADER[number(circuit.pin)]}"]
     if circuit.pull is not None:
         rows.append(
-            "no pull fitted" if circuit.pull == "none" else f"10k {circuit.pull}"
+            "no pull fitted" if circuit.pull == "none" else f"10k pull-{circuit.pull}"
         )
     return rows
 
@@ -64,7 +65,8 @@ def _plus(flyback: str) -> str:
 
 def contact(circuit: Circuit) -> list[str]:
     """Return the contact and its rating."""
-    rows = [circuit.contact_form or "not stated"] if circuit.has_relay else ["none"]
+    form = circuit.contact_form or "not stated"
+    rows = [form if circuit.has_relay else "transistor"]
     if circuit.contact_a is not None and circuit.contact_v is not None:
         rows.append(f"{circuit.contact_a:g} A at {circuit.contact_v:g} V DC")
     if circuit.contact_rating is not None:
@@ -93,6 +95,9 @@ def cable(circuit: Circuit) -> list[str]:
     rows = [f"{circuit.area_mm2:g} mm2"]
     if circuit.length_m is not None:
         rows.append(f"{circuit.length_m:g} m one way")
+    lost, volts = lost_v(circuit), circuit.least_v
+    if lost is not None and volts is not None:
+        rows[-1] = f"{circuit.length_m:g} m, loses {100 * lost / volts:.1f} %"
     if circuit.insulation_c is not None:
         rows.append(f"rated {circuit.insulation_c} degC")
     return rows
@@ -115,9 +120,11 @@ def load(circuit: Circuit) -> list[str]:
 def safe_state(judged: Judged) -> str:
     """Return what a dead controller does to this output."""
     circuit = judged.circuit
-    if circuit is not None and circuit.contact_form in {"normally-closed", "latching"}:
+    if circuit is None or (circuit.has_relay and circuit.contact_form is None):
+        return "not stated"
+    if circuit.contact_form in {"normally-closed", "latching"}:
         return f"NOT SAFE BY ITSELF: {circuit.contact_form} contact"
-    return f"off: {ACTS[judged.role]}" if judged.role else "off"
+    return ACTS[judged.role] if judged.role else "off"
 
 
 def _of(value: float | None, unit: str) -> str:

@@ -32,14 +32,15 @@ COLUMNS = (
     Column("Coil", 104, (Check.FLYBACK,), words.coil, "coil"),
     Column("Contact", 136, (Check.CONTACT,), words.contact, "contact"),
     Column("Fuse, at source", 108, (Check.FUSE, Check.FUSE_BREAKS), words.fuse, "fuse"),
-    Column("Cable", 112, (Check.DROP, Check.AMPACITY), words.cable, "cable"),
-    Column("Load", 150, (Check.VOLTS, Check.LOAD_FLYBACK), words.load, "load"),
+    Column("Cable", 122, (Check.DROP, Check.AMPACITY), words.cable, "cable"),
+    Column("Load", 140, (Check.VOLTS, Check.LOAD_FLYBACK), words.load, "load"),
     Column("Without power", 162, (Check.DIRECTION,), None, ""),
 )
 WIDTH = sum(column.width for column in COLUMNS)
-HEAD_H, ROW_H = 26, 74
-WIRE_Y = 18
-TEXT_Y, LINE_H = 38, 14
+HEAD_H, ROW_H = 24, 61
+WIRE_Y = 14
+TEXT_Y, LINE_H = 32, 12
+TOP_Y = 18
 ROOM = 27
 """Characters of a line in the last column."""
 
@@ -51,14 +52,14 @@ TINTS = {
 }
 """Behind a part that is not fine; the word beside its number says the same."""
 
-GAP = '<path d="M-12 0h24" stroke="#fff" stroke-width="5"/>'
+CONTACT_W = 12
 ENDS = '<circle cx="-12" r="2"/><circle cx="12" r="2"/>'
 SYMBOLS = {
     "pin": '<circle r="4" fill="#fff"/>',
     "driver": '<path d="M-8-9 9 0-8 9z" fill="#fff"/>',
     "coil": '<path d="M-13-7h26v14h-26z" fill="#fff"/><path d="M-13 7 13-7"/>',
-    "normally-open": f'{GAP}<path d="M-12 0 11-9"/>{ENDS}',
-    "normally-closed": f'{GAP}<path d="M-12 0 13-5M12 0v-7"/>{ENDS}',
+    "normally-open": f'<path d="M-12 0 11-9"/>{ENDS}',
+    "normally-closed": f'<path d="M-12 0 13-5M12 0v-7"/>{ENDS}',
     "transistor": '<path d="M-9-8h18v16h-18z" fill="#fff"/><path d="M-5 4 5-4"/>',
     "fuse": '<path d="M-14-5h28v10h-28z" fill="#fff"/><path d="M-14 0h28"/>',
     "cable": '<path d="M-5 6 1-6M1 6 7-6"/>',
@@ -76,6 +77,7 @@ header { display: flex; justify-content: space-between; align-items: flex-end;
 h1 { font-size: 19px; margin: 0 } h2 { font-size: 12px; margin: 0 0 2px }
 svg { width: 100%; height: auto; display: block }
 .foot { display: grid; grid-template-columns: 3fr 2fr; gap: 18px; margin-top: 6px }
+p { margin: 0 0 2px }
 ol, ul { margin: 0; padding-left: 20px } li { margin-bottom: 1px; break-inside: avoid }
 .first { font-weight: bold }
 .sign { display: flex; gap: 18px; margin-top: 12px }
@@ -104,7 +106,7 @@ def sheet(site: str, about: str, every: Sequence[Judged], rail: Finding | None) 
 <header><h1>{escape(site)}: wiring sheet</h1><span>{escape(about)}</span></header>
 {_drawing(every, notes)}
 <div class="foot"><section><h2>To be cleared</h2>
-{_list(notes)}</section>
+{_list(every, notes)}{_rail(rail)}</section>
 <section><h2>Cautions</h2><ul>{_cautions()}</ul></section></div>
 <div class="sign"><span>Wired by, date</span><span>Checked by, date</span>\
 <span>Changed since, what and when</span></div>
@@ -128,15 +130,24 @@ def _notes(every: Sequence[Judged], rail: Finding | None) -> Iterator[Note]:
         yield Note("all outputs", rail)
 
 
-def _list(notes: Sequence[Note]) -> str:
+def _rail(rail: Finding | None) -> str:
+    if rail is None or rail.verdict is not Verdict.FINE:
+        return ""
+    return f"<p>{escape(_sentence(rail.says))}</p>"
+
+
+def _list(every: Sequence[Judged], notes: Sequence[Note]) -> str:
+    silent = [escape(each.output) for each in every if each.circuit is None]
+    unsaid = f"<p>No circuit stated: {', '.join(silent)}.</p>" if silent else ""
     if not notes:
-        return "<p>Nothing on paper. Every output still has to be proved.</p>"
+        paper = "Nothing on paper. Every output still has to be proved."
+        return unsaid or f"<p>{paper}</p>"
     rows = (
         f"<li><b>{escape(note.output)}</b>, {escape(note.finding.wrong)}. "
         f"{escape(_sentence(note.finding.change))}</li>"
         for note in notes
     )
-    return f"<ol>{''.join(rows)}</ol>"
+    return f"<ol>{''.join(rows)}</ol>{unsaid}"
 
 
 def _sentence(text: str) -> str:
@@ -154,11 +165,11 @@ def _drawing(every: Sequence[Judged], notes: Sequence[Note]) -> str:
     height = HEAD_H + ROW_H * len(every) + 1
     opening = (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {WIDTH} '
-        f'{height}" font-family="sans-serif" font-size="11.5" fill="#111">'
+        f'{height}" font-family="sans-serif" font-size="11" fill="#111">'
     )
     body = [opening, f'<rect width="{WIDTH}" height="{HEAD_H}" fill="#ececec"/>']
     for x, column in _places():
-        body.append(_text(x + 6, 18, column.title, bold=True))
+        body.append(_text(x + 6, 16, column.title, bold=True))
     for i, each in enumerate(every):
         body += _row(each, HEAD_H + ROW_H * i, notes)
     body.append("</svg>")
@@ -182,17 +193,17 @@ def _row(each: Judged, y: int, notes: Sequence[Note]) -> Iterator[str]:
     yield from _first(each, y)
     x, _ = places[-1]
     for k, line in enumerate(_wrapped(words.safe_state(each))):
-        yield _text(x + 6, y + 22 + LINE_H * k, line)
+        yield _text(x + 6, y + TEXT_Y - 6 + LINE_H * k, line)
     yield f'<path d="M0 {y + ROW_H}H{WIDTH}" stroke="#888"/>'
 
 
 def _first(each: Judged, y: int) -> Iterator[str]:
-    yield _text(6, y + 22, each.output, bold=True)
+    yield _text(6, y + TOP_Y, each.output, bold=True)
     role = str(each.role or "")
-    yield _text(6, y + 22 + LINE_H, "" if role == each.output else role)
     said = words.tally(each.findings) if each.circuit else "no circuit stated"
-    for k, part in enumerate(said.split(", ")[:2]):
-        yield _text(6, y + 22 + LINE_H * (2 + k), part)
+    lines = [] if role == each.output else [role]
+    for k, line in enumerate([*lines, *said.split(", ")][:3], 1):
+        yield _text(6, y + TOP_Y + LINE_H * k, line)
 
 
 def _cell(
@@ -229,10 +240,14 @@ def _wires(
     for (here, one), (there, other) in pairwise(parts):
         is_moved = (one, other) == ("coil", "contact") and circuit.has_relay
         dashes = ' stroke-dasharray="4 4"' if is_moved else ""
-        yield f'<path d="M{here} {level}H{there}"{dashes}/>'
+        start = here + CONTACT_W * (one == "contact")
+        end = there - CONTACT_W * (other == "contact")
+        yield f'<path d="M{start} {level}H{end}"{dashes}/>'
     for x, symbol in parts:
         name = symbol
         if symbol == "coil" and not circuit.has_relay:
+            continue
+        if symbol in {"fuse", "cable"} and circuit.load == "signal":
             continue
         if symbol == "contact":
             name = str(circuit.contact_form or "normally-open")
