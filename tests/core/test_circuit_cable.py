@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
+from circuit_stated import without
 from tocsin.core.circuit import Circuit, Load, Supply, Verdict
 from tocsin.core.circuit.cable import (
     INSULATIONS_C,
@@ -50,7 +52,7 @@ def test_table_5_row_for_row(row: list[str]) -> None:
 
 
 def test_between_two_rows_the_smaller_one_counts() -> None:
-    for lower, upper in zip(ROWS, ROWS[1:], strict=False):
+    for lower, upper in pairwise(ROWS):
         just_below = float(upper[1]) - 0.001
         assert ampacity_a(just_below, 75) == float(lower[3])
         assert ampacity_a(float(upper[1]), 75) == float(upper[3])
@@ -231,7 +233,7 @@ def test_a_converter_limits_its_own_fault_current() -> None:
 def test_a_missing_figure_of_cable_and_fuse_is_asked_for(
     gone: str, judged: tuple[object, ...]
 ) -> None:
-    bare = replace(CIRCUIT, **{gone: None})
+    bare = without(CIRCUIT, gone)
     for judge in judged:
         assert callable(judge)
         found = judge(bare)

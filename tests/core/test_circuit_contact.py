@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from circuit_stated import without
 from tocsin.core.circuit import (
     Circuit,
     Finding,
@@ -140,11 +141,11 @@ def test_kinds_that_differ_too_much_are_asked_for(load: Load) -> None:
     "gone", ["load_a", "supply_high_v", "load", "contact_v", "contact_a"]
 )
 def test_a_missing_figure_of_the_contact_is_asked_for(gone: str) -> None:
-    found = judge_contact(replace(CIRCUIT, **{gone: None}))
+    found = judge_contact(without(CIRCUIT, gone))
     assert (found.verdict, found.change) == (Verdict.UNKNOWN, f"say {gone}")
 
 
-# --- direction ---------------------------------------------------------------------------
+# --- direction ----------------------------------------------------------------
 
 PERMITS = [Role.CHARGE_PERMIT, Role.LOAD_PERMIT]
 STARTS = [Role.GENERATOR_CALL, Role.HEATER_CALL]
@@ -168,10 +169,7 @@ def test_a_call_is_to_be_proved() -> None:
     horn = replace(CIRCUIT, role=Role.HORN, contact_form=Form.NORMALLY_OPEN)
     found = judge_direction(horn)
     assert found is not None
-    assert (
-        found.says
-        == "without power the horn is silent: prove this call at its due date"
-    )
+    assert found.says.endswith("the horn is silent: prove this call at its due date")
 
 
 def test_a_direction_that_is_not_stated_is_asked_for() -> None:
@@ -181,7 +179,7 @@ def test_a_direction_that_is_not_stated_is_asked_for() -> None:
     assert judge_direction(replace(CIRCUIT, has_relay=False)) is None
 
 
-# --- what takes the load's current --------------------------------------------------------
+# --- what takes the load's current --------------------------------------------
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from circuit_stated import without
 from tocsin.core.circuit import Circuit, Finding, Load, Supply, Verdict
 from tocsin.core.circuit.copper import (
     area_mm2,
@@ -27,16 +28,16 @@ def of_k(k: float) -> float:
     return k * CIRCULAR_MIL_MM2 / FOOT_M
 
 
-# --- FAA AC 43.13-1B chapter 11 ---------------------------------------------------
+# --- FAA AC 43.13-1B chapter 11 -----------------------------------------------
 
-TABLE_11_7 = [
+TABLE_11_7: list[tuple[float, float, float, float]] = [
     # feet, amperes, ohm a foot, volts
     (107, 20, 0.00044, 0.942),
     (90, 20, 0.00028, 0.504),
     (88, 20, 0.00202, 3.56),
     (100, 20, 0.00306, 6.12),
 ]
-TABLE_11_8 = [
+TABLE_11_8: list[tuple[float, float, float, float]] = [
     (39, 20, 0.00126, 0.983),
     (156, 20, 0.00126, 3.93),
     (273, 20, 0.00126, 6.88),
@@ -75,7 +76,7 @@ def test_a_run_of_39_feet_may_be_34_9_feet_at_50_degrees() -> None:
     assert ours == pytest.approx(254.5 * 39 / (234.5 + 50), rel=1e-3)
 
 
-# --- NEC and ABYC forms ------------------------------------------------------------
+# --- NEC and ABYC forms -------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -154,7 +155,7 @@ def test_table_8_of_the_nec_is_within_three_percent(awg: int, ohm_kft: float) ->
     assert ours == pytest.approx(ohm_kft, rel=0.03)
 
 
-# --- limits ---------------------------------------------------------------------------
+# --- limits -------------------------------------------------------------------
 
 HORN = Circuit(
     supply=Supply.CONVERTER,
@@ -220,7 +221,7 @@ def test_no_cable_is_thick_enough_for_everything() -> None:
 
 @pytest.mark.parametrize("gone", ["load_a", "length_m", "area_mm2", "conductor_c"])
 def test_a_missing_figure_of_the_drop_is_asked_for(gone: str) -> None:
-    bare = replace(HORN, load=None, **{gone: None})
+    bare = without(HORN, "load", gone)
     found = judge_drop(bare)
     assert found is not None
     assert (found.verdict, found.change) == (Verdict.UNKNOWN, f"say {gone}")
@@ -236,7 +237,7 @@ def test_without_its_temperature_copper_is_as_hot_as_its_insulation_may_be() -> 
     )
 
 
-# --- volts at the load -------------------------------------------------------------------
+# --- volts at the load --------------------------------------------------------
 
 BANK = replace(
     HORN, supply=Supply.BANK, supply_low_v=44.8, supply_high_v=60, load_max_v=60
