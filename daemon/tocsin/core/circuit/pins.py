@@ -108,7 +108,7 @@ def judge_pin(circuit: Circuit) -> Finding:
     return Finding(
         check=Check.PIN,
         verdict=verdict,
-        key="driver" if circuit.input_ma is None else "input_ma",
+        key="coil_ma" if circuit.input_ma is None else "input_ma",
         says=f"the pin gives {current:.3g} mA; {PIN_MA:g} mA is the ceiling",
         change=change,
         source=PIN_SOURCE,
