@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 COMMANDS = (
-    "demo", "run", "check", "show", "replay", "journal",
+    "demo", "run", "check", "circuit", "show", "replay", "journal",
     "acknowledge", "silence", "reset", "shelve", "unshelve", "remove", "return",
 )  # fmt: skip
 

@@ -76,7 +76,15 @@ def test_json_says_the_same_to_a_program(
     )
     code, said = as_json(written(tmp_path, SMALL + output), capsys)
     assert code == 0
-    assert list(said) == ["ok", "errors", "doubts", "rules", "outputs", "lead_times"]
+    assert list(said) == [
+        "ok",
+        "errors",
+        "doubts",
+        "rules",
+        "outputs",
+        "circuits",
+        "lead_times",
+    ]
     assert (said["ok"], said["errors"]) == (True, [])
     by_name = {rule["rule"]: rule for rule in said["rules"]}
     assert by_name["shed-stage-2"] == {
@@ -249,3 +257,62 @@ def test_a_picture_never_takes_the_place_of_a_site_file(
     assert caught.value.code == 2
     assert "does not end in .svg" in capsys.readouterr().err
     assert path.read_text("utf-8") == SMALL
+
+
+WIRED = f"""\
+{SMALL}[[output]]
+name = "horn"
+role = "horn"
+pin = "GPIO25"
+[output.circuit]
+pull = "up"
+driver = "opto"
+input_ma = 5
+[output.reliability]
+parts = {{ relay = 1e-6 }}
+proof_test_months = 12
+coverage_pct = 100
+life_years = 15
+"""
+
+
+def test_circuits_are_among_what_is_doubtful(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, WIRED)
+    assert check(str(path)) == 0
+    said = capsys.readouterr().out
+    assert (
+        f"{path}:12: output[horn].circuit.pull: unsafe (level at boot): at boot GPIO25 "
+        "is high, which energises this output; a pin from GPIO9 to GPIO27, with 10 "
+        "kohm down at the driver"
+    ) in said
+    assert "horn     1 unsafe, " in said
+
+
+def test_a_chain_s_estimate_claims_no_sil(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """1e-6/h tested once a year: 4.38e-3, one demand in 228."""
+    path = written(tmp_path, WIRED)
+    check(str(path))
+    said = capsys.readouterr().out
+    assert "PFDavg about 0.0044 (one demand in 228 fails)" in said
+    assert "No SIL is claimed" in said
+    _, told = as_json(path, capsys)
+    (circuit,) = told["circuits"]
+    assert circuit["verdict"] == "unsafe"
+    assert circuit["reliability"]["pfd_avg"] == pytest.approx(4.38e-3)
+    assert "No SIL is claimed" in circuit["reliability"]["caveat"]
+    boot = circuit["findings"][0]
+    assert (boot["check"], boot["verdict"]) == ("level at boot", "unsafe")
+    assert any("level at boot" in doubt["wrong"] for doubt in told["doubts"])
+
+
+def test_without_circuits_nothing_is_said_of_them(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, SMALL)
+    check(str(path))
+    assert "\ncircuit " not in capsys.readouterr().out
+    assert as_json(path, capsys)[1]["circuits"] == []

@@ -9,7 +9,8 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tocsin.cli import lead_plot, lead_words
+from tocsin.cli import circuit_words, lead_plot, lead_words
+from tocsin.core.circuit.pfd import CAVEAT
 from tocsin.core.paper import Side, on_paper
 from tocsin_config import (
     Problem,
@@ -18,6 +19,7 @@ from tocsin_config import (
     action_word,
     doubts,
     driven_by,
+    judged,
     load,
     short_limits,
 )
@@ -30,9 +32,10 @@ if TYPE_CHECKING:
 
 ABOUT = """\
 Read a site file and say everything that is wrong with it, with lines; then what is
-legal but doubtful; then the rules as they will work, every limit worked out, and what
-moves which output; then the time every voltage limit gives before the protector cuts
-off, over currents, temperatures and age. Nothing is switched and no battery is asked.
+legal but doubtful, circuits of outputs among it; then the rules as they will work,
+every limit worked out, and what moves which output, and how likely it fails; then the
+time every voltage limit gives before the protector cuts off, over currents,
+temperatures and age. Nothing is switched and no battery is asked.
 """
 
 ENDING = """\
@@ -44,7 +47,8 @@ the picture could not be drawn.
   tocsin check site.toml --table           every lead time, not the least and most only
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
-                                           outputs, lead_times
+                                           outputs, circuits, lead_times
+  tocsin circuit site.toml                 every circuit, whole
 
 A sound file is not a safe installation: prove every output at the site, and follow
 local codes and the battery maker's sheet. Tocsin is never the protection.
@@ -152,6 +156,7 @@ def _report(
         "doubts": [_problem(problem) for problem in doubtful],
         "rules": [] if setup is None else [_rule(rule) for rule in setup.site.rules],
         "outputs": [] if setup is None else _outputs(setup),
+        "circuits": [] if setup is None else _circuits(setup),
         "lead_times": None
         if setup is None or paper is None
         else lead_words.as_json(setup.site, paper),
@@ -200,6 +205,16 @@ def _outputs(setup: Setup) -> list[dict[str, Any]]:
     ]
 
 
+def _circuits(setup: Setup) -> list[dict[str, Any]]:
+    """Return the outputs whose wiring is stated, judged."""
+    every, _ = judged(setup)
+    return [
+        circuit_words.as_json(each)
+        for each in every
+        if each.circuit is not None or each.reliability is not None
+    ]
+
+
 def _say(
     site: Path,
     setup: Setup | None,
@@ -219,6 +234,27 @@ def _say(
     _table(RULE_HEAD, (_row(rule) for rule in setup.site.rules))
     print()
     _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
+    _say_circuits(setup)
+
+
+def _say_circuits(setup: Setup) -> None:
+    every, _ = judged(setup)
+    wired = [each for each in every if each.circuit is not None]
+    if wired:
+        print()
+        _table(
+            ("circuit", "checks"),
+            ((each.output, circuit_words.tally(each.findings)) for each in wired),
+        )
+    chains = [
+        (each.output, circuit_words.estimate(each.reliability))
+        for each in every
+        if each.reliability is not None
+    ]
+    if chains:
+        print()
+        _table(("output", "on demand"), chains)
+        print(CAVEAT)
 
 
 def _say_leads(setup: Setup, paper: Paper | None, *, whole: bool) -> None:

@@ -81,17 +81,16 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     )
     for key in plain_keys():
         option = f"--{key.name.replace('_', '-')}"
+        about = key.right.replace("%", "%%")
         if key.kind is None:
-            own.add_argument(
-                option, action=argparse.BooleanOptionalAction, help=key.right
-            )
+            own.add_argument(option, action=argparse.BooleanOptionalAction, help=about)
         else:
             own.add_argument(
                 option,
                 type=key.kind,
                 choices=key.choices or None,
                 metavar="WORD" if key.choices else key.name.rsplit("_", 1)[-1].upper(),
-                help=key.right,
+                help=about,
             )
     parser.set_defaults(run=run)
 
