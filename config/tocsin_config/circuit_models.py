@@ -17,8 +17,8 @@ AWGS = get_args(Awg)
 AWG_NUMBERS = {"1/0": 0, "2/0": -1, "3/0": -2, "4/0": -3}
 Insulation = Literal[60, 75, 80, 90, 105, 125, 200]
 
-_V = {"gt": 0, "le": 1_000}
-_A = {"gt": 0, "le": 2_000}
+_V = {"ge": 0.1, "le": 1_000}
+_A = {"ge": 0.001, "le": 2_000}
 _MA = {"ge": 0, "le": 5_000}
 _C = {"ge": -60, "le": 200}
 
@@ -30,13 +30,13 @@ class CircuitTable(Table):
         "supply", Supply, default=None
     )
     supply_v: float | None = optional(
-        "the converter's volts, above 0 to 1000, such as 12", **_V
+        "the converter's volts, 0.1 to 1000, such as 12", **_V
     )
     load: Annotated[Load, Field(strict=False)] | None = choice(
         "kind of load", Load, default=None
     )
     load_a: float | None = optional(
-        "the amperes of the load, above 0 to 2000, such as 5", **_A
+        "the amperes of the load, 0.001 to 2000, such as 5", **_A
     )
     load_v: float | None = optional("the load's rated volts, such as 12", **_V)
     load_min_v: float | None = optional(
@@ -50,12 +50,19 @@ class CircuitTable(Table):
     )
     critical: bool = optional("true for 3 % of volt drop, false for 10 %", default=True)
     length_m: float | None = optional(
-        "the cable's length in m, one way, above 0 to 2000, such as 8", gt=0, le=2_000
+        "the cable's length in m, one way, 0.01 to 2000, such as 8",
+        ge=0.01,
+        le=2_000,
     )
     area_mm2: float | None = optional(
         "the cable's cross-section in mm2, 0.1 to 500, such as 2.5", ge=0.1, le=500
     )
-    awg: Awg | None = choice("wire size", AWGS, default=None)
+    awg: Awg | None = choice(
+        "wire size",
+        AWGS,
+        default=None,
+        description=f"one of {', '.join(AWGS)}, in quotes",
+    )
     conductor_c: float | None = optional(
         "the temperature of the copper in degC, -60 to 200, such as 40", **_C
     )
@@ -71,7 +78,7 @@ class CircuitTable(Table):
     fuse_a: float | None = optional("the fuse's amperes, such as 10", **_A)
     fuse_v: float | None = optional("the fuse's DC volts, such as 80", **_V)
     fuse_breaking_a: float | None = optional(
-        "amperes the fuse can break, such as 20000", gt=0, le=1_000_000
+        "amperes the fuse can break, such as 20000", ge=1, le=1_000_000
     )
     relay: bool = optional(
         "true, or false where the driver switches the load itself", default=True

@@ -48,7 +48,7 @@ def bank_volts(site: Site) -> BankVolts:
     bank = site.bank
     strings = len(bank.strings)
     cells = sum(pack.cells for pack in bank.packs) / strings
-    cell_mohm = site.chemistry.resistance_mohm_ah / (bank.capacity_mah / 1_000)
+    cell_mohm = site.chemistry.resistance_mohm_ah / (max(1, bank.capacity_mah) / 1_000)
     return BankVolts(
         low_v=cells * site.low_cut_mv / 1_000,
         high_v=cells * site.high_cut_mv / 1_000,

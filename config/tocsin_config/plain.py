@@ -32,20 +32,20 @@ class PlainTable(CircuitTable):
     pin: str | None = optional("a pin from GPIO0 to GPIO27", pattern=PIN)
     active_low: bool = optional("where a low pin energises", default=False)
     supply_v: float | None = optional(
-        "the supply's volts, above 0 to 1000, such as 24", gt=0, le=1_000
+        "the supply's volts, 0.1 to 1000, such as 24", ge=0.1, le=1_000
     )
     supply_low_v: float | None = optional(
-        "the least volts of the supply, such as 44.8", gt=0, le=1_000
+        "the least volts of the supply, such as 44.8", ge=0.1, le=1_000
     )
     supply_high_v: float | None = optional(
-        "the most volts of the supply, such as 60", gt=0, le=1_000
+        "the most volts of the supply, such as 60", ge=0.1, le=1_000
     )
     chemistry: Preset | None = choice("preset", PRESETS, default=None)
     cells: int | None = optional(
         "cells in series of the bank that feeds it, 1 to 400, such as 16", ge=1, le=400
     )
     capacity_ah: float | None = optional(
-        "the bank's nameplate in Ah, such as 280", gt=0, le=100_000
+        "the bank's nameplate in Ah, such as 280", ge=0.01, le=100_000
     )
 
 

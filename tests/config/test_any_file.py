@@ -64,6 +64,34 @@ hold_s = 60
 name = "horn"
 role = "horn"
 rules = ["low-cell"]
+[output.circuit]
+supply = "converter"
+supply_v = 12
+load = "vehicle-horn"
+load_a = 5
+load_min_v = 10
+load_max_v = 15
+load_flyback = "diode"
+length_m = 8
+awg = "10"
+conductor_c = 40
+ambient_c = 60
+insulation_c = 105
+fuse_a = 10
+fuse_v = 32
+contact_v = 30
+contact_a = 30
+contact_rating = "resistive"
+contacts_in_series = 1
+coil_ma = 35
+flyback = "diode"
+driver = "transistor"
+pull = "down"
+[output.reliability]
+parts = { relay = 3e-7 }
+proof_test_months = 12
+coverage_pct = 90
+life_years = 15
 [[rule]]
 name = "low-cell"
 trip_v = 3.05

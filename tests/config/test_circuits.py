@@ -60,12 +60,12 @@ def test_a_circuit_that_is_stated_whole_is_fine(tmp_path: Path) -> None:
 SLIPS = [
     # what stands in the table, the key, what is wrong, what would be right
     ("lenght_m = 3", "lenght_m", "unknown key", "'length_m'"),
-    ("length_m = 0", "length_m", "0 does not fit", "one way"),
+    ("length_m = 0", "length_m", "0 does not fit", "0.01 to 2000"),
     ("length_m = 2000.1", "length_m", "2000.1 does not fit", "to 2000"),
     ('load = "siren"', "load", "kind of load 'siren'", "'piezo-siren'?"),
-    ("load_a = -1", "load_a", "-1 does not fit", "above 0"),
+    ("load_a = -1", "load_a", "-1 does not fit", "0.001 to 2000"),
     ('awg = "15"', "awg", "wire size '15'", "'1'?"),
-    ("awg = 14", "awg", "14 does not fit", "one of 22"),
+    ("awg = 14", "awg", "14 does not fit", "in quotes"),
     ('awg = "14"\narea_mm2 = 2.5', "awg", "both awg and area_mm2", "one of them"),
     ("insulation_c = 70", "insulation_c", "70 does not fit", "60, 75, 80"),
     ("bundled = 0", "bundled", "0 does not fit", "1 to 100"),
@@ -288,3 +288,14 @@ def test_nothing_is_called_fine_that_the_published_formulas_call_unsafe(
         assert of_check[Verdict.FINE] > SOME / 10, check
         assert of_check[Verdict.UNKNOWN] > 0, check
         assert of_check[Verdict.DOUBTFUL] + of_check[Verdict.UNSAFE] > 0, check
+
+
+@pytest.mark.parametrize("capacity", ["1e-300", "0.0001", "0.001", "100000"])
+def test_a_bank_of_next_to_no_capacity_is_judged_too(
+    capacity: str, tmp_path: Path
+) -> None:
+    names = ("charge-current", "cold-charge-current", "discharge-current")
+    rules = "".join(
+        f'[[rule]]\nname = "{name}"\ntrip_a = 20\nclear_a = 10\n' for name in names
+    )
+    assert only(tmp_path, SOUND.replace("= 280", f"= {capacity}") + rules).findings

@@ -105,7 +105,7 @@ def cable(circuit: Circuit) -> list[str]:
 
 def load(circuit: Circuit) -> list[str]:
     """Return the load, its amperes and what feeds it."""
-    rows = [(circuit.load or "load").replace("-", " ")]
+    rows = [(circuit.load or "load").replace("-", " ").replace("led ", "LED ")]
     amps = _of(circuit.amps, "A")
     rows.append(amps or "amperes not stated")
     low, high = circuit.supply_low_v, circuit.supply_high_v
@@ -141,7 +141,7 @@ def tally(findings: tuple[Finding, ...]) -> str:
 def estimate(chain: Reliability) -> str:
     """Return the estimate of an output's chain in a line."""
     return (
-        f"PFDavg about {chain.pfd_avg:.2g} (one demand in {1 / chain.pfd_avg:.0f} "
+        f"PFDavg about {chain.pfd_avg:.2g} (one demand in {1 / chain.pfd_avg:.3g} "
         f"fails), of which {chain.untested:.1g} no proof test finds; most often: "
         f"{chain.weakest}"
         if chain.pfd_avg > 0
