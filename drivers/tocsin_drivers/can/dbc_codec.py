@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import groupby
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias, cast
 
 from tocsin.ports import DriverError
 from tocsin.registers import PointRole
@@ -150,8 +150,8 @@ class DbcListener:
             DriverError: two senders say the same signal.
         """
         newest: dict[int, Heard] = {}
-        for identity, came in heard.items():
-            for number in _carried(identity):
+        for (_, carried), came in cast("Mapping[Identity, Heard]", heard).items():
+            for number in carried:
                 other = newest.get(number)
                 if other is not None and other.frame.can_id != came.frame.can_id:
                     oldest_s = min(other.at_s, came.at_s)
@@ -186,14 +186,6 @@ def _by_role(wanted: tuple[_Wanted, ...]) -> Iterator[tuple[PointRole, list[_Wan
     in_order = sorted(wanted, key=lambda each: (each.mapped.role, each.mapped.index))
     for role, some in groupby(in_order, key=lambda each: each.mapped.role):
         yield role, list(some)
-
-
-def _carried(identity: Hashable) -> tuple[int, ...]:
-    match identity:
-        case (int(), tuple() as carried):
-            return carried
-        case _:
-            return ()
 
 
 def _wanted(number: int, mapped: MappedSignal, dbc: Dbc) -> _Wanted:
