@@ -42,6 +42,9 @@ NEEDED = {
     "rv-c": ("interface", "channel", "instance"),
     "dbc": ("interface", "channel", "file", "signal"),
 }
+RVC_BITRATE = 250_000
+"""Of every RV-C bus: RV-C specification, physical layer."""
+
 RVC_MESSAGES = frozenset(
     {
         *(f"DC_SOURCE_STATUS_{number}" for number in (1, 2, 4, 5, 6, 11)),
@@ -141,8 +144,11 @@ class Packs:
             right = f"one of {', '.join(map(str, SLCAN_BITRATES))}"
             wrong = f"{table.bitrate} is not for a serial adapter"
             self.findings.tell(path, wrong, right)
+        bitrate = table.bitrate
+        if bitrate is None and table.interface == "slcan" and table.driver == "rv-c":
+            bitrate = RVC_BITRATE
         return CanLine(
-            interface=table.interface, channel=table.channel, bitrate=table.bitrate
+            interface=table.interface, channel=table.channel, bitrate=bitrate
         )
 
     def _options(self, i: int, table: PackTable) -> dict[str, Any]:

@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 TURNS = frozenset({PointRole.CURRENT, PointRole.FLAGS})
 """Roles that may be inverted."""
 
+MOST_BYTES = 8
+"""Of a classic CAN frame: ISO 11898-1."""
+
 SMALL_UNITS = {"mv": "V", "ma": "A"}
 _BRACES = re.compile(r"\{(\d+)\}")
 
@@ -158,6 +161,10 @@ def _found(
     if of is None:
         right = suggestion(message, dbc.messages)
         findings.tell(key, f"the DBC file has no message {message!r}", right)
+        return None
+    if of.is_fd or of.length > MOST_BYTES:
+        wrong = f"{message} has {of.length} bytes or is CAN FD"
+        findings.tell(key, wrong, f"a message of classic CAN, {MOST_BYTES} at most")
         return None
     found = of.signals.get(signal)
     if found is None:

@@ -101,15 +101,13 @@ class DbcListener:
 
     def identity(self, frame: Frame) -> Identity | None:
         """Return identifier and page; None for what is not one of our messages."""
-        if not frame.is_data:
+        if not frame.is_data or frame.is_fd:
             return None
         key = self._map.key(frame.can_id, is_extended=frame.is_extended)
         wanted = self._by_id.get(key)
         if wanted is None:
             return None
         data = frame.data
-        if frame.is_fd and not wanted[0].message.is_fd:
-            return None
         carried = tuple([each.number for each in wanted if each.is_in(data)])
         return (frame.can_id, carried) if carried else None
 
