@@ -38,13 +38,14 @@ from tocsin.registers import PointRole
 from tocsin.signals import MappedSignal, SignalMap
 from tocsin_drivers.can import link as can_link
 from tocsin_drivers.can.dbc_codec import DbcListener
-from tocsin_drivers.can.link import Ear, Link
+from tocsin_drivers.can.link import Link
 from tocsin_drivers.can.rvc_reader import BATTERY_DGNS, SOURCE_DGNS, RvcListener
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tocsin.core.model import Sample
+    from tocsin_drivers.can.ear import Ear
     from tocsin_drivers.can.frames import Frame, Listener
 
 A_SECOND = 1_000

@@ -29,20 +29,18 @@ from weakref import WeakValueDictionary
 import can
 
 from tocsin.ports import CanLine, DriverError, OnTrouble, SourceSpec
-from tocsin_drivers.can.frames import MOST_BYTES, Filter, Frame, Heard, Wants
+from tocsin_drivers.can.ear import NEVER_S, Ear
+from tocsin_drivers.can.frames import MOST_BYTES, Filter, Frame, Wants
 from tocsin_drivers.can.health import Health, Ill
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Hashable
+    from collections.abc import AsyncIterator, Callable
 
 PART = "can"
 INTERFACES = ("socketcan", "slcan", "virtual")
 
 MOST_A_TURN = 256
 """So many frames are taken before others in the loop have their turn."""
-
-MOST_KEPT = 1_024
-"""So many identities are kept for one pack, the longest unheard dropped first."""
 
 MOST_FILTERS = 512
 """``CAN_RAW_FILTER_MAX`` of Linux; with more of them nothing is filtered."""
@@ -57,37 +55,9 @@ POLL_S = 0.01
 SETTLE_S = 2.0
 """Serial adapters that reset when opened need so long; python-can's own default."""
 
-NEVER_S = float("-inf")
-
 
 class LostError(DriverError):
     """The bus could not be opened, or failed."""
-
-
-class Ear:
-    """The newest frames that somebody wants of a bus, by what they stand for."""
-
-    def __init__(self, wants: Wants) -> None:
-        self._identity = wants.identity
-        self.filters = wants.filters
-        self.heard: dict[Hashable, Heard] = {}
-
-    def take(self, frame: Frame, now_s: float) -> None:
-        """Keep *frame* if it is wanted."""
-        identity = self._identity(frame)
-        if identity is None:
-            return
-        heard = self.heard
-        if identity in heard:
-            del heard[identity]  # the newest stands last
-        elif len(heard) >= MOST_KEPT:
-            del heard[next(iter(heard))]
-        heard[identity] = Heard(frame, now_s)
-
-    def forget(self) -> None:
-        """Mark every value as never fresh again, but as once heard."""
-        for identity, came in self.heard.items():
-            self.heard[identity] = came._replace(at_s=NEVER_S)
 
 
 class Link:

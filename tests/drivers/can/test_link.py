@@ -21,6 +21,7 @@ from can_stage import Garage, StubBus, error_frame, message, spec, status_1
 from tocsin.ports import CanLine, DriverError
 from tocsin.registers import PointRole
 from tocsin.signals import MappedSignal, SignalMap
+from tocsin_drivers.can import ear as can_ear
 from tocsin_drivers.can import link as can_link
 from tocsin_drivers.can.dbc_codec import DbcListener
 from tocsin_drivers.can.frames import Filter, Frame
@@ -190,7 +191,7 @@ def test_a_flood_is_drained_in_bounded_turns_and_only_the_newest_is_kept(
 def test_what_a_babbling_node_makes_up_is_kept_in_bounds(
     garage: Garage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(can_link, "MOST_KEPT", 10)
+    monkeypatch.setattr(can_ear, "MOST_KEPT", 10)
 
     async def main() -> None:
         link = Link(STUB)
