@@ -42,6 +42,9 @@ INTERFACES = ("socketcan", "slcan", "virtual")
 MOST_A_TURN = 256
 """So many frames are taken before others in the loop have their turn."""
 
+MOST_BAD = 16
+"""More lines in one turn that are no frames, and the bus is opened anew."""
+
 MOST_FILTERS = 512
 """``CAN_RAW_FILTER_MAX`` of Linux; with more of them nothing is filtered."""
 
@@ -148,28 +151,39 @@ class Link:
 
     def _drain(self) -> None:
         """Take what waits, at most `MOST_A_TURN` frames of it."""
-        bus = self._bus
-        if bus is None:
+        if self._bus is None:
             return
         now_s = _now_s()
         try:
-            for _ in range(MOST_A_TURN):
-                try:
-                    message = bus.recv(0)
-                except (ValueError, IndexError):
-                    # A serial adapter's line that is no frame; the next may be one.
-                    self.health.note(Ill.MALFORMED, now_s)
-                    continue
-                if message is None:
-                    break
-                self._take(message, now_s)
-            else:
+            if self._took_all(self._bus, now_s):
                 self._go_on()
-        except (can.CanError, OSError) as exc:
+        except (can.CanError, OSError, LostError) as exc:
             self._lose(f"failed: {exc}")
         except Exception as exc:  # noqa: BLE001 a callback's bug would be seen by nobody
             self._bug = exc
         self._say(now_s)
+
+    def _took_all(self, bus: can.BusABC, now_s: float) -> bool:
+        """Return whether as many frames as may be came, and more may wait.
+
+        Raises:
+            can.CanError, OSError, LostError: the bus failed.
+        """
+        bad = 0
+        for _ in range(MOST_A_TURN):
+            try:
+                message = bus.recv(0)
+            except (ValueError, IndexError) as exc:
+                # A serial adapter's line that is no frame; the next may be one.
+                self.health.note(Ill.MALFORMED, now_s)
+                bad += 1
+                if bad > MOST_BAD:
+                    raise LostError(f"nothing but noise, such as {exc}") from exc
+                continue
+            if message is None:
+                return False
+            self._take(message, now_s)
+        return True
 
     def _go_on(self) -> None:
         """Come back in the next turn, where no descriptor may say that more waits."""
