@@ -9,7 +9,7 @@ from tocsin.core.circuit.finding import over
 from tocsin.core.circuit.pfd import MOST_PFD
 from tocsin.core.circuit.pins import boots_high
 from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
-from tocsin.ports import SerialLine, TcpLine
+from tocsin.ports import CanLine, SerialLine, TcpLine
 from tocsin_config.circuits import judged
 from tocsin_config.document import Document
 from tocsin_config.driven import ALERTS, driven_by, drives
@@ -24,6 +24,20 @@ if TYPE_CHECKING:
 
 Doubt: TypeAlias = "tuple[Key, str, str]"
 
+CELL_LESS = frozenset({"rv-c"})
+"""Drivers of packs that are heard as a whole: RV-C specification, 6.5 and 6.49; cells
+come on request there, if at all."""
+
+OF_CELLS = frozenset(
+    {
+        *(Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.HIGHEST_CELL_AHEAD),
+        *(Measure.CELL_SPREAD, Measure.SUM_ERROR, Measure.SURGE_RISK),
+        *(Measure.LOW_CELL_TIME, Measure.LOW_CELL_TIME_EARLY),
+        *(Measure.HIGH_CELL_TIME, Measure.COLD_TIME),
+    }
+)
+"""Measures, and forecasts, that need single cells."""
+
 WANTED = {
     Role.CHARGE_PERMIT: "nothing can stop a charger",
     Role.LOAD_PERMIT: "nothing can shed a load ahead of the cut-off",
@@ -36,20 +50,11 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     """Return what is doubtful with a site file that loads, by line."""
     origin = setup.origin
     document = Document(file=setup.path) if origin is None else origin.document
-    found = [
-        document.problem(*doubt)
-        for look in (
-            _cut_offs,
-            _chargers,
-            _outputs,
-            _pins,
-            _circuits,
-            _wanted,
-            _unheard,
-        )
-        for doubt in look(setup)
-    ]
-    found += [document.problem(*d) for look in (_sources, _off) for d in look(setup)]
+    looks = (
+        *(_cut_offs, _chargers, _outputs, _pins, _circuits, _wanted),
+        *(_unheard, _sources, _cell_less, _on_request, _off),
+    )
+    found = [document.problem(*doubt) for look in looks for doubt in look(setup)]
     return tuple(sorted(found))
 
 
@@ -199,14 +204,45 @@ def _sources(setup: Setup) -> Iterator[Doubt]:
         yield ("pack",), wrong, "a line of its own for each pack, where that can be had"
 
 
-def _place(line: TcpLine | SerialLine | None) -> str | None:
+def _place(line: TcpLine | SerialLine | CanLine | None) -> str | None:
     match line:
         case TcpLine():
             return f"{line.host.lower()}:{line.port}"
         case SerialLine():
             return line.device
+        case CanLine():
+            return f"{line.interface}:{line.channel}"
         case None:
             return None
+
+
+def _cell_less(setup: Setup) -> Iterator[Doubt]:
+    """Packs that say nothing of their cells, and the rules that look at cells."""
+    site = setup.site
+    rules = [rule for rule in site.rules if rule.measure in OF_CELLS]
+    missing = [rule.name for rule in site.rules if rule.measure is Measure.MISSING]
+    for i, source in enumerate(setup.sources):
+        if source.driver not in CELL_LESS or not rules:
+            continue
+        names = ", ".join(rule.name for rule in rules)
+        wrong = f"{source.name} says no cells; these rules cannot work on it: {names}"
+        right = "cells read from another source"
+        if missing and site.guarded & OF_CELLS:
+            wrong += f"; so {missing[0]} keeps the permits dropped"
+            right += "; or these rules off the permits, by someone who knows why"
+        yield ("pack", i, "driver"), wrong, right
+
+
+def _on_request(setup: Setup) -> Iterator[Doubt]:
+    """Messages that RV-C sends when asked, and that nobody asks for."""
+    for i, source in enumerate(setup.sources):
+        if source.driver == "rv-c" and source.options["battery"] is not None:
+            wrong = (
+                f"RV-C sends a battery's own messages when asked, and {source.name} "
+                "only listens"
+            )
+            right = "a battery that sends them by itself, or its source's instance"
+            yield ("pack", i, "battery"), wrong, right
 
 
 def _off(setup: Setup) -> Iterator[Doubt]:
