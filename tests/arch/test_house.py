@@ -47,6 +47,7 @@ HOME = {
 
 GUESTS = {
     ("daemon/tocsin/learned.py", "pydantic"): "it reads a file back and must judge it",
+    ("drivers/tocsin_drivers/simbus/can_bus.py", "can"): "the other end of the bus",
 }
 """Libraries away from home, and why."""
 
