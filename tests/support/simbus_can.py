@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import can
 import cantools
 
-from tocsin_drivers.simbus.can_frame import CanFrame
-
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+
+    from tocsin_drivers.simbus.can_frame import CanFrame
 
 RVC_DBC = """\
 VERSION ""
@@ -71,7 +71,7 @@ def rvc_values(frame: CanFrame) -> tuple[str, Mapping[str, Any]] | None:
     return message.name, values
 
 
-_RVC = cantools.database.load_string(RVC_DBC, "dbc")
+_RVC: Any = cantools.database.load_string(RVC_DBC, "dbc")
 
 
 def written(frames: Iterable[CanFrame]) -> list[str]:
@@ -79,7 +79,7 @@ def written(frames: Iterable[CanFrame]) -> list[str]:
     return [f"{frame.identifier:08X} {frame.data.hex(' ').upper()}" for frame in frames]
 
 
-def slcan(device: str) -> can.BusABC:
+def slcan(device: str) -> Any:
     """Open python-can's own serial adapter interface on a pty."""
     return can.Bus(
         interface="slcan", channel=device, bitrate=250_000, sleep_after_open=0
