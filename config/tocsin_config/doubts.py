@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, TypeAlias
 
 from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
-from tocsin.ports import SerialLine, TcpLine
+from tocsin.ports import CanLine, SerialLine, TcpLine
 from tocsin_config.document import Document
 from tocsin_config.driven import ALERTS, driven_by, drives
 from tocsin_config.presets import preset
@@ -170,12 +170,14 @@ def _sources(setup: Setup) -> Iterator[Doubt]:
         yield ("pack",), wrong, "a line of its own for each pack, where that can be had"
 
 
-def _place(line: TcpLine | SerialLine | None) -> str | None:
+def _place(line: TcpLine | SerialLine | CanLine | None) -> str | None:
     match line:
         case TcpLine():
             return f"{line.host.lower()}:{line.port}"
         case SerialLine():
             return line.device
+        case CanLine():
+            return f"{line.interface}:{line.channel}"
         case None:
             return None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from tocsin.ports import SerialLine, SourceSpec, TcpLine
+from tocsin.ports import CanLine, SerialLine, SourceSpec, TcpLine
 from tocsin_config.maps import build_map, read_map_file
 from tocsin_config.problems import suggestion
 
@@ -185,27 +185,31 @@ class Packs:
         named = [
             (("pack", i, "unit"), (_place(spec.line), spec.unit))
             for i, spec in enumerate(specs)
-            if spec.line is not None
+            if isinstance(spec.line, TcpLine | SerialLine)
         ]
         wrong = "two packs at one address and unit"
         right = "a unit or an address for each pack"
         self.findings.twice(named, wrong, right, whole=True)
-        lines: dict[object, TcpLine | SerialLine] = {}
+        lines: dict[object, TcpLine | SerialLine | CanLine] = {}
         for i, spec in enumerate(specs):
             if spec.line is None:
                 continue
             first = lines.setdefault(_place(spec.line), spec.line)
             if first != spec.line:
                 wrong = "packs on one line with different settings"
-                right = "the same framing, baud, parity and stop_bits on one line"
+                right = "the same settings on one line"
+                if not isinstance(spec.line, CanLine):
+                    right = "the same framing, baud, parity and stop_bits on one line"
                 self.findings.tell(("pack", i), wrong, right)
 
 
-def _place(line: TcpLine | SerialLine | None) -> object:
+def _place(line: TcpLine | SerialLine | CanLine | None) -> object:
     match line:
         case TcpLine():
             return line.host.lower(), line.port
         case SerialLine():
             return line.device
+        case CanLine():
+            return line.interface, line.channel
         case None:
             return None

@@ -18,6 +18,7 @@ from tocsin import __version__, clock, control, learned, notify
 from tocsin.core.events import LastFull, Learned, NoteFact
 from tocsin.journal import Journal, JournalError, last_full_ms
 from tocsin.mqtt import Publisher
+from tocsin.ports import Heeds, Reports
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
 
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from tocsin.clock import Clock
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
-    from tocsin.ports import BuildOutputs, BuildSources, Outputs
+    from tocsin.ports import BuildOutputs, BuildSources, OnTrouble, Outputs
     from tocsin.shell import Open
     from tocsin_config import Setup
 
@@ -68,8 +69,15 @@ def found(group: str, name: str) -> EntryPoint:
     return offered[name]
 
 
-def open_sources(setup: Setup) -> dict[str, Open]:
+def open_sources(
+    setup: Setup,
+    *,
+    on_trouble: OnTrouble | None = None,
+    heeding: list[Heeds] | None = None,
+) -> dict[str, Open]:
     """Return, for each pack, what opens a connection to it.
+
+    Drivers that can are given *on_trouble*; those that heed facts join *heeding*.
 
     Raises:
         SetupError: a driver is not installed.
@@ -79,6 +87,10 @@ def open_sources(setup: Setup) -> dict[str, Open]:
         build: BuildSources = found("tocsin.sources", driver).load()
         specs = [spec for spec in setup.sources if spec.driver == driver]
         sources = build(specs)
+        if on_trouble is not None and isinstance(sources, Reports):
+            sources.report_to(on_trouble)
+        if heeding is not None and isinstance(sources, Heeds):
+            heeding.append(sources)
         for spec in specs:
             opened[spec.name] = partial(sources.open, spec.name)
     return opened
@@ -119,6 +131,7 @@ class Rooms:
         self._shown_ms = self._fed_ms = -SNAPSHOT_MS
         self._is_changed = False
         self._unwritten = set[int]()
+        self.heeding: list[Heeds] = []
         self.outcome: Outcome | None = None
         self.journal: Journal | None = None
         self.publisher: Publisher | None = None
@@ -128,8 +141,8 @@ class Rooms:
         if self.journal is not None:
             self._unwritten |= {id(fact) for fact in facts}
             self.journal.tell(facts)
-        for guest in self._guests:
-            guest.tell(facts)
+        for listener in (*self._guests, *self.heeding):
+            listener.tell(facts)
 
     def written(self, facts: Sequence[Fact], durable: bool) -> None:  # noqa: FBT001 the journal's call
         """Publish what was stored, or what could not be: a warning must get out."""
@@ -191,7 +204,9 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
             clock=time,
             outputs=outputs,
             room=rooms,
-            sources=open_sources(setup),
+            sources=open_sources(
+                setup, on_trouble=inbox.trouble_at, heeding=rooms.heeding
+            ),
             poll_ms=setup.poll_ms,
             inbox=inbox,
         )

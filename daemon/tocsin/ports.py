@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from contextlib import AbstractAsyncContextManager
     from pathlib import Path
 
-    from tocsin.core.events import Demand
+    from tocsin.core.events import Demand, Fact
     from tocsin.core.model import Sample
     from tocsin.core.rules import Role
 
@@ -42,6 +42,18 @@ class SerialLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CanLine:
+    """A CAN bus, in python-can's words. Packs on the same one share it.
+
+    *bitrate* is told to a serial adapter (``slcan``); a kernel interface has its own.
+    """
+
+    interface: str
+    channel: str
+    bitrate: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SourceSpec:
     """One pack's source, as the site file describes it.
 
@@ -60,7 +72,7 @@ class SourceSpec:
     name: str
     driver: str
     cells: int
-    line: TcpLine | SerialLine | None = None
+    line: TcpLine | SerialLine | CanLine | None = None
     unit: int = 1
     timeout_ms: int = 1_000
     retries: int = 1
@@ -88,6 +100,35 @@ class Sources(Protocol):
         Entering raises DriverError when nobody answers. After any DriverError the
         daemon leaves the context and enters a new one.
         """
+        ...
+
+
+class OnTrouble(Protocol):
+    """Where a part of the daemon says that it fails, or works again."""
+
+    def __call__(self, part: str, where: str, reason: str) -> None:
+        """Note that *part* (one of `core.site.PARTS`) fails at *where*, and why.
+
+        An empty *reason*: it works again. From the running loop's own thread.
+        """
+        ...
+
+
+@runtime_checkable
+class Reports(Protocol):
+    """Sources that know troubles which no failed reading tells, such as a bad bus."""
+
+    def report_to(self, on_trouble: OnTrouble) -> None:
+        """Take whom to tell, once, before anything is opened."""
+        ...
+
+
+@runtime_checkable
+class Heeds(Protocol):
+    """Sources that tell their devices what became true. Never blocks or raises."""
+
+    def tell(self, facts: Sequence[Fact]) -> None:
+        """Take what just became true, from the running loop's own thread."""
         ...
 
 

@@ -62,6 +62,8 @@ class Inbox:
     queue: asyncio.Queue[tuple[Unstamped, asyncio.Future[Outcome] | None]] = field(
         default_factory=lambda: asyncio.Queue(maxsize=256)
     )
+    places: dict[str, dict[str, str]] = field(default_factory=dict)
+    """What fails now, of each part with several places, and why."""
 
     async def put(self, stamp: Unstamped) -> None:
         """Hand an event over; waits while the core is behind."""
@@ -72,6 +74,16 @@ class Inbox:
         answer: asyncio.Future[Outcome] = asyncio.get_running_loop().create_future()
         await self.queue.put((stamp, answer))
         return await answer
+
+    def trouble_at(self, part: str, where: str, reason: str) -> None:
+        """Say that a part fails at *where*, or works again there; see `OnTrouble`."""
+        places = self.places.setdefault(part, {})
+        if reason:
+            places[where] = reason
+        else:
+            places.pop(where, None)
+        said = "; ".join(f"{at}: {why}" for at, why in sorted(places.items()))
+        self.trouble(part, said)
 
     def trouble(self, part: str, reason: str) -> None:
         """Say from the loop's own thread that a part fails, or works again."""

@@ -37,6 +37,8 @@ MAY_READ_A_CLOCK = {
 HOME = {
     "pymodbus": "drivers/tocsin_drivers/modbus/link.py",
     "paho": "daemon/tocsin/mqtt/link.py",
+    "can": "drivers/tocsin_drivers/can/link.py",
+    "cantools": "daemon/tocsin/dbc.py",
     "gpiozero": "drivers/tocsin_drivers/gpio/lines.py",
     "lgpio": "drivers/tocsin_drivers/gpio/lines.py",
     "pydantic": "config/tocsin_config/",

@@ -12,7 +12,7 @@ class Scope(Enum):
     PACK = auto()
     STRING = auto()
     BANK = auto()
-    SELF = auto()  # a part of the daemon: journal, mqtt, outputs
+    SELF = auto()  # a part of the daemon: journal, mqtt, outputs, can
 
 
 class Unit(Enum):

@@ -7,45 +7,18 @@ import struct
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from tocsin.core.model import Flag, Sample
 from tocsin.ports import DriverError
 from tocsin.registers import Point, PointRole, RegisterType
-from tocsin_drivers.modbus import quantities
 from tocsin_drivers.modbus.dialogue import Ask, Dialogue, Registers, ReplyError
 from tocsin_drivers.modbus.plan import plan, spans
-from tocsin_drivers.modbus.quantities import Quantity, rounded
+from tocsin_drivers.quantities import rounded
+from tocsin_drivers.roles import FIELDS, MANY, OF_ROLE, sample_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from tocsin.core.model import Flag, Sample
     from tocsin.registers import RegisterMap
-
-_QUANTITIES = {
-    PointRole.CELL: quantities.CELL,
-    PointRole.LOW_CELL: quantities.CELL,
-    PointRole.HIGH_CELL: quantities.CELL,
-    PointRole.TEMPERATURE: quantities.TEMPERATURE,
-    PointRole.CURRENT: quantities.CURRENT,
-    PointRole.VOLTAGE: quantities.VOLTAGE,
-    PointRole.SOC: quantities.CHARGE,
-    PointRole.CHARGE_LIMIT: quantities.LIMIT,
-    PointRole.DISCHARGE_LIMIT: quantities.LIMIT,
-    PointRole.BEAT: Quantity("", 0, -(2**63), 2**63),
-}
-_FIELDS = {
-    PointRole.CELL: "cells_mv",
-    PointRole.LOW_CELL: "low_cell_mv",
-    PointRole.HIGH_CELL: "high_cell_mv",
-    PointRole.TEMPERATURE: "temps_dc",
-    PointRole.CURRENT: "current_ma",
-    PointRole.VOLTAGE: "voltage_mv",
-    PointRole.SOC: "soc_permille",
-    PointRole.CHARGE_LIMIT: "charge_limit_ma",
-    PointRole.DISCHARGE_LIMIT: "discharge_limit_ma",
-    PointRole.BEAT: "beat",
-    PointRole.FLAGS: "flags",
-}
-_MANY = frozenset({PointRole.CELL, PointRole.TEMPERATURE})
 
 
 class MapReader:
@@ -121,48 +94,12 @@ def decode(
         else:
             value = _value(point, bits, name)
             found.setdefault(point.role, []).append(value)
-    for role, several in found.items():
-        if role not in _MANY and len(several) > 1:
-            raise DriverError(f"the map has {len(several)} points of role {role}")
-    if 0 in found.get(PointRole.CHARGE_LIMIT, ()):
-        flags.add(Flag.CHARGE_REFUSED)
-    if 0 in found.get(PointRole.DISCHARGE_LIMIT, ()):
-        flags.add(Flag.DISCHARGE_REFUSED)
-    return _sample(found, flags, _origin(register_map), cells)
-
-
-def _sample(
-    found: Mapping[PointRole, list[int]],
-    flags: set[Flag],
-    origin: tuple[tuple[str, str], ...],
-    cells: int,
-) -> Sample:
-    cells_mv = tuple(found.get(PointRole.CELL, ()))
-    if cells_mv and len(cells_mv) != cells:
-        raise DriverError(f"the map has {len(cells_mv)} cells, {cells} expected")
-
-    def one(role: PointRole) -> int | None:
-        return found[role][0] if role in found else None
-
-    return Sample(
-        cells_mv=cells_mv,
-        low_cell_mv=one(PointRole.LOW_CELL),
-        high_cell_mv=one(PointRole.HIGH_CELL),
-        temps_dc=tuple(found.get(PointRole.TEMPERATURE, ())),
-        current_ma=one(PointRole.CURRENT),
-        voltage_mv=one(PointRole.VOLTAGE),
-        soc_permille=one(PointRole.SOC),
-        charge_limit_ma=one(PointRole.CHARGE_LIMIT),
-        discharge_limit_ma=one(PointRole.DISCHARGE_LIMIT),
-        flags=frozenset(flags),
-        beat=one(PointRole.BEAT),
-        origin=origin,
-    )
+    return sample_of(found, flags, origin=_origin(register_map), cells=cells)
 
 
 def _values(register_map: RegisterMap) -> Iterator[tuple[Point, int, str]]:
     """Yield every value's point, address and name, such as "cell 7 at 0x1006"."""
-    numbers = dict.fromkeys(_MANY, 0)
+    numbers = dict.fromkeys(MANY, 0)
     for point in register_map.points:
         for i in range(point.count):
             address = point.address + i * point.step
@@ -176,11 +113,11 @@ def _values(register_map: RegisterMap) -> Iterator[tuple[Point, int, str]]:
 def _origin(register_map: RegisterMap) -> tuple[tuple[str, str], ...]:
     return tuple(
         (
-            _FIELDS[point.role],
+            FIELDS[point.role],
             f"{point.type} x {point.count} at 0x{point.address:04X}",
         )
         for point in register_map.points
-        if point.role in _FIELDS
+        if point.role in FIELDS
     )
 
 
@@ -227,7 +164,7 @@ def _value(point: Point, bits: int, name: str) -> int:
         raise DriverError(f"{name}: not implemented ({shown})")
     value = Decimal(raw) * Decimal(str(point.scale)) + Decimal(str(point.offset))
     _believe(point, value, f"{name}: {value:.6g} (raw {shown})")
-    quantity = _QUANTITIES[point.role]
+    quantity = OF_ROLE[point.role]
     return quantity.checked(rounded(value, quantity.places), name)
 
 

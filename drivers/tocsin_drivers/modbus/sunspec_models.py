@@ -11,7 +11,7 @@ from enum import Enum
 
 from tocsin.ports import DriverError
 from tocsin_drivers.modbus.dialogue import MOST_REGISTERS, Registers
-from tocsin_drivers.modbus.quantities import Quantity, scaled
+from tocsin_drivers.quantities import Quantity, scaled
 
 HEADER = 2
 """Registers ID and L, which L itself does not count."""

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.model import Flag, Sample
 from tocsin.ports import DriverError
-from tocsin_drivers.modbus import quantities
+from tocsin_drivers import quantities
 from tocsin_drivers.modbus import sunspec_models as m
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tocsin_drivers.modbus.quantities import Quantity
     from tocsin_drivers.modbus.sunspec_models import Block, Point
+    from tocsin_drivers.quantities import Quantity
 
 _HOT = frozenset({Flag.HOT_WARNING})
 _COLD = frozenset({Flag.COLD_WARNING})

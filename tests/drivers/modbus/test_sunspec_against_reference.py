@@ -18,8 +18,8 @@ from sunspec2.modbus import client
 from modbus_device import Model, battery, common, image, lead, model, module, noise
 from tocsin.ports import DriverError
 from tocsin_drivers.modbus import sunspec_models as m
-from tocsin_drivers.modbus.quantities import Quantity
 from tocsin_drivers.modbus.sunspec import SunSpecReader, walk
+from tocsin_drivers.quantities import Quantity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
