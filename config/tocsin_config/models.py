@@ -118,7 +118,10 @@ class PackTable(Table):
     channel: str | None = optional('a CAN channel, such as "can0"', min_length=1)
     instance: int | None = optional("an RV-C instance from 0 to 255", ge=0, le=255)
     file: str | None = optional(
-        'a DBC file beside this file, such as "bank.dbc"', min_length=1
+        'a file beside this one, such as "bank.dbc"', min_length=1
+    )
+    speed: float | None = optional(
+        "how many times as fast to play, 0.01 to 1000, such as 10", ge=0.01, le=1_000
     )
     seed: int | None = optional("a whole number, 0 or more", ge=0, le=2**63)
 

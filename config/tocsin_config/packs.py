@@ -27,7 +27,7 @@ KEYS = {
     "sunspec": MODBUS | {"base", "current_sign"},
     "rv-c": CAN | {"instance"},
     "dbc": CAN | {"file"},
-    "trace": EVERY,
+    "trace": EVERY | {"file", "speed"},
     "simulated": EVERY | {"seed"},
 }
 NEEDED = {
@@ -40,6 +40,7 @@ EXAMPLES = {
     "interface": 'a python-can interface, such as "socketcan"',
     "channel": 'a CAN channel, such as "can0"',
     "instance": "an RV-C instance from 0 to 255",
+    "recording": 'a trace beside this file, file = "night.csv"',
     "file": 'a DBC file beside this file, such as "bank.dbc"',
 }
 
@@ -130,10 +131,23 @@ class Packs:
                     "channel": table.channel,
                     "file": file,
                 }
+            case "trace":
+                return self._played(i, table)
             case "simulated":
                 return {} if table.seed is None else {"seed": table.seed}
-            case _:
-                return {}
+
+    def _played(self, i: int, table: PackTable) -> dict[str, Any]:
+        """Return which recording to play; nothing for one that is only replayed."""
+        if table.file is None:
+            if table.speed is not None:
+                wrong = "has no meaning without file"
+                self.findings.tell(("pack", i, "speed"), wrong, EXAMPLES["recording"])
+            return {}
+        file = self.folder / table.file
+        if not file.is_file():
+            wrong = f"there is no file {file}"
+            self.findings.tell(("pack", i, "file"), wrong, EXAMPLES["recording"])
+        return {"file": file, "speed": table.speed or 1.0}
 
     def _map(self, i: int, table: PackTable) -> RegisterMap | None:
         path = ("pack", i, "map")

@@ -78,6 +78,11 @@ class SourceSpec:
     retries: int = 1
     options: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def is_only_recorded(self) -> bool:
+        """Return whether nothing can read this pack: it exists in recordings only."""
+        return self.driver == "trace" and "file" not in self.options
+
 
 class Source(Protocol):
     """One pack that can be asked for one whole sample at a time."""
@@ -137,6 +142,36 @@ class BuildSources(Protocol):
 
     def __call__(self, specs: Sequence[SourceSpec]) -> Sources:
         """Return the sources of all packs that use this driver."""
+        ...
+
+
+class BusLog(Protocol):
+    """A log that is being written, of every frame on the buses of some packs.
+
+    Attributes:
+        frames: How many were written.
+        trouble: What is wrong with a bus now; empty for nothing.
+        sources: The packs to read instead while the log is written: a bus that only
+            one program can open is heard through the log.
+    """
+
+    frames: int
+    trouble: str
+    sources: tuple[SourceSpec, ...]
+
+
+class BuildBusLog(Protocol):
+    """What an entry point of the group ``tocsin.bus_logs`` names."""
+
+    def __call__(
+        self, specs: Sequence[SourceSpec], path: Path, *, is_watched: bool
+    ) -> AbstractAsyncContextManager[BusLog]:
+        """Return a log in the new file *path*, written until the context is left.
+
+        With *is_watched* a daemon reads the same buses now. Entering raises
+        DriverError where a bus cannot be opened, or not beside a daemon, and OSError
+        where the file cannot be made.
+        """
         ...
 
 

@@ -13,7 +13,7 @@ from tocsin.core.model import Sample
 from tocsin.shell import listen
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
     from pathlib import Path
 
     from tocsin.clock import Clock
@@ -82,11 +82,11 @@ async def record(
 
 
 async def _put(session: Session, clock: Clock, stamp: Unstamped) -> None:
-    match stamp(at_ms=clock.now_ms()):
-        case Reading(at_ms=at_ms, pack=pack, sample=sample):
-            session.take(at_ms, pack, sample)
-        case ReadingFailed(pack=pack, reason=reason):
-            session.fail(pack, reason)
+    event = stamp(at_ms=clock.now_ms())
+    if isinstance(event, Reading):
+        session.take(event.at_ms, event.pack, event.sample)
+    elif isinstance(event, ReadingFailed):
+        session.fail(event.pack, event.reason)
 
 
 async def overhear(session: Session, path: Path, *, clock: Clock) -> None:
@@ -96,7 +96,6 @@ async def overhear(session: Session, path: Path, *, clock: Clock) -> None:
     snapshots is not seen.
 
     Raises:
-        RecordError: it answers, but has no readings.
         OSError: the tape cannot be written.
     """
     heard: dict[str, float] = {}
@@ -120,9 +119,9 @@ def _take_shown(
     """Write what is new in a snapshot, in the order in which it was read."""
     for shown in sorted(packs, key=lambda pack: pack["heard_s"] or 0.0):
         name, heard_s = shown["name"], shown["heard_s"]
-        if name not in session.packs or heard_s is None:
+        if name not in session.packs:
             continue
-        if heard.get(name) != heard_s:
+        if heard_s is not None and heard.get(name) != heard_s:
             heard[name] = heard_s
             session.take(round(heard_s * 1000), name, _sample(shown))
         if shown["trouble"]:

@@ -1,0 +1,44 @@
+"""Packs that are played from a recording instead of read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from site_files import SMALL, loaded, mistakes
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_a_trace_pack_may_be_played_from_a_file(tmp_path: Path) -> None:
+    (tmp_path / "night.csv").touch()
+    more = '"trace"\nfile = "night.csv"\nspeed = 10.0'
+    setup = loaded(tmp_path, SMALL.replace('"trace"', more))
+    assert setup.sources[0].options == {"file": tmp_path / "night.csv", "speed": 10.0}
+    assert not setup.sources[0].is_only_recorded
+    assert loaded(tmp_path).sources[0].is_only_recorded
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ('file = "nowhere.csv"', "there is no file"),
+        ("speed = 2.0", "no meaning without file"),
+        ('file = "night.csv"\nspeed = 0.001', "0.01 to 1000"),
+        ('file = "night.csv"\nspeed = 0.01', ""),
+        ('file = "night.csv"\nspeed = 1000.0', ""),
+        ('file = "night.csv"\nspeed = 1000.1', "0.01 to 1000"),
+    ],
+)
+def test_a_recording_to_play_must_be_there(
+    tmp_path: Path, more: str, words: str
+) -> None:
+    (tmp_path / "night.csv").touch()
+    text = SMALL.replace('"trace"', f'"trace"\n{more}')
+    if not words:
+        assert loaded(tmp_path, text).sources
+        return
+    (problem,) = mistakes(tmp_path, text)
+    assert words in str(problem)
