@@ -46,11 +46,14 @@ class CanLine:
     """A CAN bus, in python-can's words. Packs on the same one share it.
 
     *bitrate* is told to a serial adapter (``slcan``); a kernel interface has its own.
+    The interface ``log`` is a recording, its file the channel (``bus.log``, or
+    ``bus.log@can1`` for one bus of several), played *speed* times as fast.
     """
 
     interface: str
     channel: str
     bitrate: int | None = None
+    speed: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,16 +151,27 @@ class BuildSources(Protocol):
 class BusLog(Protocol):
     """A log that is being written, of every frame on the buses of some packs.
 
+    The packs themselves may be read in this process at the same time.
+
     Attributes:
         frames: How many were written.
-        trouble: What is wrong with a bus now; empty for nothing.
-        sources: The packs to read instead while the log is written: a bus that only
-            one program can open is heard through the log.
     """
 
     frames: int
-    trouble: str
-    sources: tuple[SourceSpec, ...]
+
+    @property
+    def trouble(self) -> str:
+        """Return what is wrong with a bus now; empty for nothing."""
+        ...
+
+    async def run(self) -> None:
+        """Keep every bus open and write, until cancelled.
+
+        Raises:
+            DriverError: none of the buses could ever be opened.
+            OSError: the log cannot be written.
+        """
+        ...
 
 
 class BuildBusLog(Protocol):
@@ -166,11 +180,11 @@ class BuildBusLog(Protocol):
     def __call__(
         self, specs: Sequence[SourceSpec], path: Path, *, is_watched: bool
     ) -> AbstractAsyncContextManager[BusLog]:
-        """Return a log in the new file *path*, written until the context is left.
+        """Return a log in the new file *path*, closed when the context is left.
 
         With *is_watched* a daemon reads the same buses now. Entering raises
-        DriverError where a bus cannot be opened, or not beside a daemon, and OSError
-        where the file cannot be made.
+        DriverError where a bus cannot be heard beside it, and OSError where the file
+        cannot be made. A log of nothing leaves no file.
         """
         ...
 

@@ -37,7 +37,7 @@ MAY_READ_A_CLOCK = {
 HOME = {
     "pymodbus": "drivers/tocsin_drivers/modbus/link.py",
     "paho": "daemon/tocsin/mqtt/link.py",
-    "can": "drivers/tocsin_drivers/can/link.py",
+    "can": "drivers/tocsin_drivers/can/buses.py",
     "cantools": "daemon/tocsin/dbc.py",
     "gpiozero": "drivers/tocsin_drivers/gpio/lines.py",
     "lgpio": "drivers/tocsin_drivers/gpio/lines.py",

@@ -20,8 +20,9 @@ from tocsin.record import RecordError, Session, Tape, overhear, record
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Iterator
 
-    from tocsin.ports import BuildBusLog, BusLog, SourceSpec
+    from tocsin.ports import BuildBusLog, BusLog
     from tocsin_config import Setup
 
 EXAMPLES = """\
@@ -72,19 +73,21 @@ def run(args: argparse.Namespace) -> int:
         return 2
     try:
         asyncio.run(_until_told(taker, args.for_ms))
-    except (SetupError, DriverError, RecordError, OSError) as exc:
+    except* (SetupError, DriverError, RecordError, OSError) as group:
         taker.hide()
-        fail(exc)
-        return 1
-    except ExceptionGroup as group:
-        known, bugs = group.split((RecordError, OSError))
-        if bugs is not None:
-            raise
-        taker.hide()
-        for each in known.exceptions if known else ():
+        for each in _leaves(group):
             fail(each)
-        return 1
-    return taker.sum_up()
+    else:
+        return taker.sum_up()
+    return 1
+
+
+def _leaves(group: BaseExceptionGroup[BaseException]) -> Iterator[BaseException]:
+    for each in group.exceptions:
+        if isinstance(each, BaseExceptionGroup):
+            yield from _leaves(each)
+        else:
+            yield each
 
 
 async def _until_told(taker: Recorder, for_ms: int | None) -> None:
@@ -161,18 +164,19 @@ class Recorder:
         return True
 
     async def _record(self, *, is_served: bool) -> None:
-        if self._session.tape is None:
-            await asyncio.Event().wait()
+        async with asyncio.TaskGroup() as group:
+            if self._log is not None:
+                group.create_task(self._log.run())
+            if self._session.tape is not None:
+                group.create_task(self._listen(is_served=is_served))
+
+    async def _listen(self, *, is_served: bool) -> None:
         clock = RealClock()
         if is_served:
             path = control.socket_path(self._setup.journal_folder)
             await overhear(self._session, path, clock=clock)
-        sources = open_sources(replace(self._setup, sources=self._sources()))
+        sources = open_sources(replace(self._setup, sources=tuple(self._live)))
         await record(self._session, sources, clock=clock, poll_ms=self._setup.poll_ms)
-
-    def _sources(self) -> tuple[SourceSpec, ...]:
-        through = {spec.name: spec for spec in self._log.sources} if self._log else {}
-        return tuple(through.get(spec.name, spec) for spec in self._live)
 
     async def _show(self) -> None:
         begun_s = stopwatch_s()
