@@ -23,6 +23,20 @@ PULLED_UP = frozenset(f"GPIO{number}" for number in range(9))
 """Pulled up until a program takes them: Raspberry Pi documentation, GPIO and the
 40-pin header, alternative functions and default pulls of GPIO 0 to 8."""
 
+CELL_LESS = frozenset({"rv-c"})
+"""Drivers of packs that are heard as a whole: RV-C specification, 6.5 and 6.49; cells
+come on request there, if at all."""
+
+OF_CELLS = frozenset(
+    {
+        *(Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.HIGHEST_CELL_AHEAD),
+        *(Measure.CELL_SPREAD, Measure.SUM_ERROR, Measure.SURGE_RISK),
+        *(Measure.LOW_CELL_TIME, Measure.LOW_CELL_TIME_EARLY),
+        *(Measure.HIGH_CELL_TIME, Measure.COLD_TIME),
+    }
+)
+"""Measures, and forecasts, that need single cells."""
+
 WANTED = {
     Role.CHARGE_PERMIT: "nothing can stop a charger",
     Role.LOAD_PERMIT: "nothing can shed a load ahead of the cut-off",
@@ -40,7 +54,11 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
         for look in (_cut_offs, _chargers, _outputs, _pins, _wanted, _unheard)
         for doubt in look(setup)
     ]
-    found += [document.problem(*d) for look in (_sources, _off) for d in look(setup)]
+    found += [
+        document.problem(*doubt)
+        for look in (_sources, _cell_less, _off)
+        for doubt in look(setup)
+    ]
     return tuple(sorted(found))
 
 
@@ -183,6 +201,23 @@ def _place(line: TcpLine | SerialLine | CanLine | None) -> str | None:
             return f"{line.interface}:{line.channel}"
         case None:
             return None
+
+
+def _cell_less(setup: Setup) -> Iterator[Doubt]:
+    """Packs that say nothing of their cells, and the rules that look at cells."""
+    site = setup.site
+    rules = [rule for rule in site.rules if rule.measure in OF_CELLS]
+    missing = [rule.name for rule in site.rules if rule.measure is Measure.MISSING]
+    for i, source in enumerate(setup.sources):
+        if source.driver not in CELL_LESS or not rules:
+            continue
+        names = ", ".join(rule.name for rule in rules)
+        wrong = f"{source.name} says no cells; these rules cannot work on it: {names}"
+        right = "cells read from another source"
+        if missing and site.guarded & OF_CELLS:
+            wrong += f"; so {missing[0]} keeps the permits dropped"
+            right += "; or these rules off the permits, by someone who knows why"
+        yield ("pack", i, "driver"), wrong, right
 
 
 def _off(setup: Setup) -> Iterator[Doubt]:

@@ -55,7 +55,9 @@ def build_map(
             findings.tell(few, "one value takes more", str(point.type.registers))
         points.append(point)
     if not findings.problems:
-        _whole(points, cells, (*at, "point"), findings)
+        mapped = sum(p.count for p in points if p.role is PointRole.CELL)
+        roles = {point.role for point in points}
+        reads_cells(mapped, roles, cells, (*at, "point"), findings)
     if findings.problems:
         return None, findings.problems
     made = RegisterMap(
@@ -84,7 +86,9 @@ def _point(table: PointTable, path: Key, findings: Findings) -> Point | None:
     if table.low is not None and table.high is not None and table.low >= table.high:
         findings.tell((*path, "low"), "is not below `high`", "low below high")
     _special(table, role, path, findings)
-    bits = _bits(table, path, findings)
+    bits = flag_bits(
+        table.bits, table.type.registers * BITS_A_REGISTER - 1, path, findings
+    )
     if len(findings.problems) > before:
         return None
     return Point(
@@ -164,13 +168,13 @@ def _special(table: PointTable, role: PointRole, path: Key, findings: Findings) 
         findings.tell((*path, "type"), "a fraction has no flags", 'type = "bits"')
 
 
-def _bits(
-    table: PointTable, path: Key, findings: Findings
+def flag_bits(
+    table: Mapping[str, int] | None, most: int, path: Key, findings: Findings
 ) -> tuple[tuple[int, Flag], ...]:
+    """Return (bit, flag) pairs of a `bits` table at *path*; bit *most* is the last."""
     flags = {flag.value: flag for flag in Flag}
-    most = table.type.registers * BITS_A_REGISTER - 1
     bits: list[tuple[int, Flag]] = []
-    for name, bit in (table.bits or {}).items():
+    for name, bit in (table or {}).items():
         if name not in flags:
             right = suggestion(name, flags)
             findings.tell((*path, "bits", name), "unknown flag", right)
@@ -181,14 +185,13 @@ def _bits(
     return tuple(bits)
 
 
-def _whole(
-    points: list[Point], cells: int | None, path: Key, findings: Findings
+def reads_cells(
+    mapped: int, roles: set[PointRole], cells: int | None, path: Key, findings: Findings
 ) -> None:
-    mapped = sum(p.count for p in points if p.role is PointRole.CELL)
-    roles = {point.role for point in points}
+    """Tell a pack at *path* that reads no cell, or not as many as there are."""
     extremes = {PointRole.LOW_CELL, PointRole.HIGH_CELL} <= roles
     if mapped == 0 and not extremes:
-        right = 'a point of role "cell", or both "low-cell" and "high-cell"'
+        right = 'a value of role "cell", or both "low-cell" and "high-cell"'
         findings.tell(path, "reads no cell", right)
     elif mapped and cells is not None and mapped != cells:
         wrong = f"reads {mapped} cells"

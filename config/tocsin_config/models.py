@@ -9,6 +9,7 @@ from pydantic import Field
 from tocsin.core.rules import Role
 from tocsin_config.fields import NAME, Table, choice, name_field, needed, optional
 from tocsin_config.rule_models import RuleTable  # noqa: TC001 pydantic reads it
+from tocsin_config.signal_models import SignalTable  # noqa: TC001 pydantic reads it
 
 Driver: TypeAlias = Literal[
     "modbus-map", "sunspec", "rv-c", "dbc", "trace", "simulated"
@@ -16,6 +17,7 @@ Driver: TypeAlias = Literal[
 Preset: TypeAlias = Literal["lfp", "nmc", "lto", "sodium-ion"]
 DRIVERS = get_args(Driver)
 PRESETS = get_args(Preset)
+INTERFACES = ("socketcan", "slcan", "virtual", "log")
 PORT = {"ge": 1, "le": 65_535}
 PIN = r"^GPIO(\d|1\d|2[0-7])$"
 HOST = r"^[^\s/]{1,253}$"
@@ -112,16 +114,32 @@ class PackTable(Table):
     current_sign: Literal["charge-positive", "discharge-positive"] | None = choice(
         "sign", ("charge-positive", "discharge-positive"), default=None
     )
-    interface: str | None = optional(
-        'a python-can interface, such as "socketcan"', pattern=NAME
+    interface: Literal["socketcan", "slcan", "virtual", "log"] | None = choice(
+        "interface", INTERFACES, default=None
     )
     channel: str | None = optional('a CAN channel, such as "can0"', min_length=1)
-    instance: int | None = optional("an RV-C instance from 0 to 255", ge=0, le=255)
+    bitrate: int | None = optional(
+        "bits a second, 10000 to 1000000, such as 250000", ge=10_000, le=1_000_000
+    )
+    instance: int | None = optional("an RV-C DC instance, 1 to 250", ge=1, le=250)
+    battery: int | None = optional("an RV-C battery instance, 1 to 250", ge=1, le=250)
+    transmit: bool | None = optional("true or false")
+    max_age_s: dict[str, Annotated[float, Field(ge=0.1, le=600)]] | None = optional(
+        'seconds by message, such as { "DC_SOURCE_STATUS_6" = 60 }'
+    )
     file: str | None = optional(
         'a file beside this one, such as "bank.dbc"', min_length=1
     )
     speed: float | None = optional(
         "how many times as fast to play, 0.01 to 1000, such as 10", ge=0.01, le=1_000
+    )
+    id_mask: int | None = optional(
+        "the bits of extended identifiers that count, such as 0x03FFFF00",
+        ge=0,
+        le=0x1FFF_FFFF,
+    )
+    signal: Annotated[tuple[SignalTable, ...], Field(strict=False)] = optional(
+        "[[pack.signal]] tables, one a signal or a row of signals", ()
     )
     seed: int | None = optional("a whole number, 0 or more", ge=0, le=2**63)
 

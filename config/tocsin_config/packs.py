@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Any
 from tocsin.ports import CanLine, SerialLine, SourceSpec, TcpLine
 from tocsin_config.maps import build_map, read_map_file
 from tocsin_config.problems import suggestion
+from tocsin_config.signals import build_signals
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from tocsin.dbc import Dbc
     from tocsin.registers import RegisterMap
+    from tocsin.signals import SignalMap
     from tocsin_config.findings import Findings
     from tocsin_config.models import PackTable
 
@@ -21,26 +24,40 @@ EVERY = {"name", "driver", "string"}
 TCP = {"host", "port", "framing"}
 SERIAL = {"serial", "baud", "parity", "stop_bits"}
 MODBUS = EVERY | TCP | SERIAL | {"unit", "timeout_s", "retries"}
-CAN = EVERY | {"interface", "channel"}
+CAN = EVERY | {"interface", "channel", "bitrate", "speed"}
+LOG = "log"
+"""The interface that plays a recording of a bus."""
+SLCAN_BITRATES = (
+    *(10_000, 20_000, 50_000, 83_300, 100_000),
+    *(125_000, 250_000, 500_000, 750_000, 1_000_000),
+)
 KEYS = {
     "modbus-map": MODBUS | {"map"},
     "sunspec": MODBUS | {"base", "current_sign"},
-    "rv-c": CAN | {"instance"},
-    "dbc": CAN | {"file"},
+    "rv-c": CAN | {"instance", "battery", "current_sign", "transmit", "max_age_s"},
+    "dbc": CAN | {"file", "signal", "id_mask"},
     "trace": EVERY | {"file", "speed"},
     "simulated": EVERY | {"seed"},
 }
 NEEDED = {
     "modbus-map": ("map",),
     "rv-c": ("interface", "channel", "instance"),
-    "dbc": ("interface", "channel", "file"),
+    "dbc": ("interface", "channel", "file", "signal"),
 }
+RVC_MESSAGES = frozenset(
+    {
+        *(f"DC_SOURCE_STATUS_{number}" for number in (1, 2, 4, 5, 6, 11)),
+        *(f"BATTERY_STATUS_{number}" for number in (1, 2, 4, 11)),
+    }
+)
 EXAMPLES = {
     "map": 'a [pack.map] table, or a file name such as "map.toml"',
     "interface": 'a python-can interface, such as "socketcan"',
     "channel": 'a CAN channel, such as "can0"',
-    "instance": "an RV-C instance from 0 to 255",
+    "instance": "an RV-C DC instance, 1 to 250",
+    "signal": "[[pack.signal]] tables that say what each signal is",
     "recording": 'a trace beside this file, file = "night.csv"',
+    "log": 'a CAN log beside this file, such as "bus.log" or "bus.log@can1"',
     "file": 'a DBC file beside this file, such as "bank.dbc"',
 }
 
@@ -54,6 +71,7 @@ class Packs:
     cells: int
     is_bank_known: bool
     included: dict[Path, bytes] = field(default_factory=dict)
+    described: dict[Path, Dbc] = field(default_factory=dict)
 
     def sources(self, tables: Sequence[PackTable]) -> tuple[SourceSpec, ...]:
         """Return one source a pack; every mistake goes to the findings."""
@@ -82,11 +100,13 @@ class Packs:
             right = suggestion(key, allowed)
             self.findings.tell(("pack", i, key), f"not for {table.driver}", right)
         for key in NEEDED.get(table.driver, ()):
-            if getattr(table, key) is None:
+            if getattr(table, key) in (None, ()):
                 wrong = f"is missing; {table.driver} needs it"
                 self.findings.tell(("pack", i, key), wrong, EXAMPLES[key])
 
-    def _line(self, i: int, table: PackTable) -> TcpLine | SerialLine | None:
+    def _line(self, i: int, table: PackTable) -> TcpLine | SerialLine | CanLine | None:
+        if table.driver in {"rv-c", "dbc"}:
+            return self._can_line(i, table)
         if table.driver not in {"modbus-map", "sunspec"}:
             return None
         given = table.model_fields_set
@@ -114,6 +134,39 @@ class Packs:
             stop_bits=table.stop_bits or 1,
         )
 
+    def _can_line(self, i: int, table: PackTable) -> CanLine | None:
+        if table.interface is None or table.channel is None:
+            return None
+        path = ("pack", i, "bitrate")
+        if table.bitrate is not None and table.interface != "slcan":
+            right = "left out; a kernel interface has its own (`ip link set`)"
+            self.findings.tell(path, f"has no meaning with {table.interface}", right)
+        elif table.bitrate not in {None, *SLCAN_BITRATES}:
+            right = f"one of {', '.join(map(str, SLCAN_BITRATES))}"
+            wrong = f"{table.bitrate} is not for a serial adapter"
+            self.findings.tell(path, wrong, right)
+        channel = table.channel
+        if table.interface == LOG:
+            channel = self._log(i, channel)
+        elif table.speed is not None:
+            wrong = f"has no meaning with {table.interface}"
+            self.findings.tell(("pack", i, "speed"), wrong, f'interface = "{LOG}"')
+        return CanLine(
+            interface=table.interface,
+            channel=channel,
+            bitrate=table.bitrate,
+            speed=table.speed or 1.0,
+        )
+
+    def _log(self, i: int, channel: str) -> str:
+        """Return the path of a CAN log, and the bus in it if one is named."""
+        whole = self.folder / channel
+        file = whole if whole.is_file() else self.folder / channel.rpartition("@")[0]
+        if not file.is_file():
+            path = ("pack", i, "channel")
+            self.findings.tell(path, f"there is no file {whole}", EXAMPLES["log"])
+        return str(whole)
+
     def _options(self, i: int, table: PackTable) -> dict[str, Any]:
         match table.driver:
             case "modbus-map":
@@ -122,14 +175,13 @@ class Packs:
                 sign = table.current_sign or "charge-positive"
                 return {"base": table.base, "current_sign": sign}
             case "rv-c":
-                keys = ("interface", "channel", "instance")
-                return {key: getattr(table, key) for key in keys}
+                return self._rvc_options(i, table)
             case "dbc":
-                file = self._included_file(i, table)
+                file, dbc = self._dbc(i, table)
                 return {
-                    "interface": table.interface,
-                    "channel": table.channel,
                     "file": file,
+                    "dbc": dbc,
+                    "signals": self._signals(i, table, dbc),
                 }
             case "trace":
                 return self._played(i, table)
@@ -171,16 +223,52 @@ class Packs:
         self.findings.problems += problems
         return made
 
-    def _included_file(self, i: int, table: PackTable) -> Path | None:
+    def _rvc_options(self, i: int, table: PackTable) -> dict[str, Any]:
+        for name in table.max_age_s or {}:
+            if name not in RVC_MESSAGES:
+                path = ("pack", i, "max_age_s", name)
+                right = suggestion(name, RVC_MESSAGES)
+                self.findings.tell(path, "no such message is listened to", right)
+        return {
+            "instance": table.instance,
+            "battery": table.battery,
+            "current_sign": table.current_sign or "discharge-positive",
+            "transmit": bool(table.transmit),
+            "max_age_s": dict(table.max_age_s or {}),
+        }
+
+    def _dbc(self, i: int, table: PackTable) -> tuple[Path | None, Dbc | None]:
+        """Return the DBC file's path, and what it describes if it can be read."""
         if table.file is None:
-            return None
+            return None, None
         file = self.folder / table.file
+        path = ("pack", i, "file")
         try:
-            self.included[file] = file.read_bytes()
+            raw = self.included[file] = file.read_bytes()
         except (OSError, ValueError) as exc:
             wrong = f"{table.file} cannot be read: {exc}"
-            self.findings.tell(("pack", i, "file"), wrong, EXAMPLES["file"])
-        return file
+            self.findings.tell(path, wrong, EXAMPLES["file"])
+            return file, None
+        from tocsin.dbc import DbcError, read_dbc  # noqa: PLC0415 slow, for CAN only
+
+        if file not in self.described:
+            try:
+                self.described[file] = read_dbc(raw)
+            except DbcError as exc:
+                self.findings.tell(path, f"{table.file} {exc}", EXAMPLES["file"])
+        return file, self.described.get(file)
+
+    def _signals(self, i: int, table: PackTable, dbc: Dbc | None) -> SignalMap | None:
+        if dbc is None or not table.signal:
+            return None
+        return build_signals(
+            table.signal,
+            dbc,
+            self.findings,
+            path=("pack", i, "signal"),
+            cells=self.cells if self.is_bank_known else None,
+            id_mask=table.id_mask,
+        )
 
     def _names(self, tables: Sequence[PackTable]) -> None:
         named = [(("pack", i, "name"), t.name) for i, t in enumerate(tables)]
@@ -204,6 +292,15 @@ class Packs:
         wrong = "two packs at one address and unit"
         right = "a unit or an address for each pack"
         self.findings.twice(named, wrong, right, whole=True)
+        said = [
+            (("pack", i), (_place(spec.line), what))
+            for i, spec in enumerate(specs)
+            if isinstance(spec.line, CanLine)
+            for what in _heard(spec)
+        ]
+        wrong = "two packs hear the same thing on one bus"
+        right = "an instance, a battery or signals for each pack"
+        self.findings.twice(said, wrong, right, whole=True)
         lines: dict[object, TcpLine | SerialLine | CanLine] = {}
         for i, spec in enumerate(specs):
             if spec.line is None:
@@ -215,6 +312,15 @@ class Packs:
                 if not isinstance(spec.line, CanLine):
                     right = "the same framing, baud, parity and stop_bits on one line"
                 self.findings.tell(("pack", i), wrong, right)
+
+
+def _heard(spec: SourceSpec) -> tuple[object, ...]:
+    """Return what stands for a pack on its bus: its instance, or its first signal."""
+    told = spec.options
+    if spec.driver == "rv-c":
+        return ((told["instance"], told["battery"]),)
+    signals = told["signals"].signals if told["signals"] is not None else ()
+    return tuple((told["file"], each.message, each.signal) for each in signals[:1])
 
 
 def _place(line: TcpLine | SerialLine | CanLine | None) -> object:

@@ -120,14 +120,14 @@ def _find(
 ) -> tuple[type[BaseModel], FieldInfo | None]:
     """Return the table that *path* ends in, and the nearest field on the way."""
     info: FieldInfo | None = None
-    for part in path:
+    for i, part in enumerate(path):
         if isinstance(part, int):
             continue
         found = model.model_fields.get(part)
         if found is None:
             return model, info
         info, inner = found, _table_of(found.annotation)
-        if inner is not None and part != path[-1]:
+        if inner is not None and i < len(path) - 1:
             model = inner
     return model, info
 

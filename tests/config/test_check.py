@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib.metadata
 import importlib.util
 import json
 from pathlib import Path
@@ -114,12 +115,35 @@ def test_json_of_a_wrong_file_has_its_errors_and_nothing_else(
 
 
 def test_a_driver_that_is_not_installed_is_doubted(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    none = importlib.metadata.EntryPoints(())
+    monkeypatch.setattr(importlib.metadata, "entry_points", lambda **_: none)
+    path = written(tmp_path, SMALL.replace('"trace"', '"sunspec"\nhost = "h"'))
+    _, said = as_json(path, capsys)
+    wrong = [doubt["wrong"] for doubt in said["doubts"] if doubt["line"] == 6]
+    assert wrong == ["no driver sunspec is installed: `run` cannot read left"]
+
+
+RV_C = '"rv-c"\ninterface = "virtual"\nchannel = "c"\ninstance = 1'
+
+
+def test_a_pack_without_cells_is_told_which_rules_cannot_work_on_it(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    can = '"rv-c"\ninterface = "virtual"\nchannel = "c"\ninstance = 1'
-    _, said = as_json(written(tmp_path, SMALL.replace('"trace"', can)), capsys)
-    wrong = [doubt["wrong"] for doubt in said["doubts"] if doubt["line"] == 6]
-    assert wrong == ["no driver rv-c is installed: `run` cannot read left"]
+    path = written(tmp_path, SMALL.replace('"trace"', RV_C))
+    code, said = as_json(path, capsys)
+    (wrong,) = [d["wrong"] for d in said["doubts"] if "no cells" in d["wrong"]]
+    assert code == 0
+    for name in ("low-cell", "high-cell", "low-cell-forecast", "cell-spread-top"):
+        assert f" {name}," in wrong
+    assert "cold-charge" not in wrong, "a temperature is said"
+    assert "not-measured keeps the permits dropped" in wrong
+    path = written(tmp_path, SMALL.replace('"trace"', '"sunspec"\nhost = "h"'))
+    _, said = as_json(path, capsys)
+    assert not [d for d in said["doubts"] if "no cells" in d["wrong"]]
 
 
 SODIUM = SMALL.replace("[bank]", '[bank]\nchemistry = "sodium-ion"')

@@ -229,16 +229,6 @@ def test_sunspec_options_reach_the_driver(tmp_path: Path) -> None:
     assert (source.timeout_ms, source.retries) == (500, 0)
 
 
-def test_can_drivers_are_known_names(tmp_path: Path) -> None:
-    file = written(tmp_path, 'VERSION ""', "bank.dbc")
-    can = '"{}"\ninterface = "virtual"\nchannel = "c"\n{}'
-    common = {"interface": "virtual", "channel": "c"}
-    rv_c = SMALL.replace('"trace"', can.format("rv-c", "instance = 1"))
-    assert loaded(tmp_path, rv_c).sources[0].options == common | {"instance": 1}
-    dbc = SMALL.replace('"trace"', can.format("dbc", 'file = "bank.dbc"'))
-    assert loaded(tmp_path, dbc).sources[0].options == common | {"file": file}
-
-
 def test_a_map_beside_the_site_file_becomes_registers(tmp_path: Path) -> None:
     written(tmp_path, MAP, "map.toml")
     text = SMALL.replace('"trace"', '"modbus-map"\nhost = "h"\nmap = "map.toml"')

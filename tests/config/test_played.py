@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from site_files import SMALL, loaded, mistakes
+from tocsin.ports import CanLine
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -41,4 +42,36 @@ def test_a_recording_to_play_must_be_there(
         assert loaded(tmp_path, text).sources
         return
     (problem,) = mistakes(tmp_path, text)
+    assert words in str(problem)
+
+
+RVC = (
+    '"rv-c"\ninterface = "{}"\nchannel = "{}"\ninstance = 1\ncurrent_sign = '
+    '"discharge-positive"'
+)
+
+
+@pytest.mark.parametrize("channel", ["bus.log", "bus.log@can1"])
+def test_a_can_log_is_one_more_bus(tmp_path: Path, channel: str) -> None:
+    (tmp_path / "bus.log").touch()
+    more = RVC.format("log", channel) + "\nspeed = 4.0"
+    line = loaded(tmp_path, SMALL.replace('"trace"', more)).sources[0].line
+    assert line == CanLine(interface="log", channel=str(tmp_path / channel), speed=4.0)
+
+
+@pytest.mark.parametrize(
+    ("interface", "channel", "more", "words"),
+    [
+        ("log", "nowhere.log", "", "there is no file"),
+        ("log", "nowhere.log@can0", "", "there is no file"),
+        ("socketcan", "can0", "speed = 2.0", "no meaning with socketcan"),
+        ("log", "bus.log", "bitrate = 250000", "no meaning with log"),
+    ],
+)
+def test_mistakes_about_a_can_log_are_told(
+    tmp_path: Path, interface: str, channel: str, more: str, words: str
+) -> None:
+    (tmp_path / "bus.log").touch()
+    text = RVC.format(interface, channel) + f"\n{more}"
+    (problem,) = mistakes(tmp_path, SMALL.replace('"trace"', text))
     assert words in str(problem)

@@ -132,10 +132,13 @@ SLIPS = [
         "[[pack]]",
         "pack[left].instance",
         "is missing; rv-c needs it",
-        "0 to 255",
+        "1 to 250",
     ),
     Slip(
-        *pack('driver = "dbc"\ninterface = "i"\nchannel = "c"\nfile = "none.dbc"'),
+        *pack(
+            'driver = "dbc"\ninterface = "virtual"\nchannel = "c"\nfile = "none.dbc"'
+            '\n[[pack.signal]]\nsignal = "A.B"\nrole = "soc"'
+        ),
         "none.dbc",
         "pack[left].file",
         "cannot be read",
