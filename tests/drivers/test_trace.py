@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from leaping import leap, now_s
 from tocsin.ports import DriverError, SourceSpec
 from tocsin_drivers.trace import build
 
@@ -34,30 +35,7 @@ def played(folder: Path, play: Play, *rows: str, speed: float = 1.0) -> None:
     async def main() -> None:
         await play(build(specs))
 
-    with asyncio.Runner(loop_factory=Leaping) as runner:
-        runner.run(main())
-
-
-class Leaping(asyncio.SelectorEventLoop):
-    """A loop whose clock leaps to the next timer instead of waiting for it."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._leapt_s = 1_000.0
-
-    def time(self) -> float:
-        return self._leapt_s
-
-    def _run_once(self) -> None:
-        inner: Any = self
-        if not inner._ready and inner._scheduled:
-            self._leapt_s = max(self._leapt_s, inner._scheduled[0]._when)
-        inner_run: Any = super()
-        inner_run._run_once()
-
-
-def now_s() -> float:
-    return asyncio.get_running_loop().time() - 1_000.0
+    leap(main())
 
 
 async def cells(sources: TraceSources, name: str, count: int) -> list[tuple[Any, ...]]:

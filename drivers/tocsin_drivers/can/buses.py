@@ -168,13 +168,14 @@ class _Lines:
 
     Attributes:
         number: Of the line that was read last.
-        error: What that line's error frame says, identifier and data; None for data.
+        error: Identifier, data and channel of that line's error frame; None for any
+            other line.
     """
 
     def __init__(self, file: TextIO) -> None:
         self._file = file
         self.number = 0
-        self.error: tuple[int, bytes] | None = None
+        self.error: tuple[int, bytes, str] | None = None
 
     def __iter__(self) -> Iterator[str]:
         for line in self._file:
@@ -190,7 +191,7 @@ class _Lines:
         identifier = int(digits, 16)
         if not identifier & ERROR_FLAG:
             return line
-        self.error = identifier & ~ERROR_FLAG, bytes.fromhex(data)
+        self.error = identifier & ~ERROR_FLAG, bytes.fromhex(data), fields[1]
         return f"{fields[0]} {fields[1]} {LIBRARY_ERROR:08X}#"
 
     def close(self) -> None:
@@ -209,7 +210,7 @@ def messages(path: Path) -> Iterator[Message]:
         try:
             for message in CanutilsLogReader(lines):
                 if lines.error is not None:
-                    message.arbitration_id, message.data = lines.error
+                    message.arbitration_id, message.data, message.channel = lines.error
                     message.is_extended_id = False
                 yield message
         except (ValueError, IndexError) as exc:

@@ -124,6 +124,10 @@ def _state_signals() -> tuple[Signal, ...]:
     )  # fmt: skip
 
 
+def _node(name: str) -> str:
+    return name.title().replace("-", "_")
+
+
 def _title(words: str) -> str:
     return "".join(word.title() for word in words.split("-"))
 
@@ -140,7 +144,7 @@ _LIMITS = (
 
 def pack_messages(name: str, place: int, cells: int) -> tuple[Message, ...]:
     """Return the messages of the pack called *name*, the *place*-th from 0."""
-    node, first = name.title().replace("-", "_"), FIRST_IDENTIFIER + place * NEXT_PACK
+    node, first = _node(name), FIRST_IDENTIFIER + place * NEXT_PACK
     cell_signals = _paged(
         "Cell", cells, is_big=False, scale="0.001", high="5", unit="V"
     )
@@ -227,3 +231,33 @@ def _comments(messages: Sequence[Message]) -> str:
         for message in messages
     ]
     return "\n".join(rows) + "\n"
+
+
+def signals_toml(name: str, cells: int) -> str:
+    """Return the ``[[pack.signal]]`` tables that read `pack_messages` of *name*."""
+    node = _node(name)
+    flags = "".join(
+        f'[[pack.signal]]\nsignal = "{node}_State.{_title(flag)}"\nrole = "flags"\n'
+        f'flag = "{flag}"\n\n'
+        for flag in PLAIN_BITS.values()
+    )
+    rows = (
+        f'cells = "1..{cells} at {node}_Cells.Cell_{{1}}"\nabsent = [0xFFFF]',
+        f'temperatures = "1..{cells} at {node}_Temperatures.Temperature_{{1}}"'
+        "\nabsent = [-32768]\nmax_age_s = 10",
+        *(
+            f'signal = "{node}_{signal}"\nrole = "{role}"\nabsent = [{absent}]'
+            for signal, role, absent in _ROLES
+        ),
+        f'signal = "{node}_State.{BEAT}"\nrole = "beat"',
+    )
+    return "".join(f"[[pack.signal]]\n{row}\n\n" for row in rows) + flags
+
+
+_ROLES = (
+    ("State.Voltage", "voltage", "0xFFFF"),
+    ("State.Current", "current", "-32768"),
+    ("State.StateOfCharge", "soc", "0xFF"),
+    ("Limits.ChargeAllowed", "charge-limit", "0xFFFF"),
+    ("Limits.DischargeAllowed", "discharge-limit", "0xFFFF"),
+)
