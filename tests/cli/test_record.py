@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from simbus_wire import counting, over_rtu, read
 from tocsin.cli import main
 from tocsin.trace import read_trace
+from tocsin_drivers.simbus.server import RtuBus
 from whole_stage import daemon, served
 
 if TYPE_CHECKING:
@@ -166,3 +168,26 @@ def test_beside_a_daemon_its_readings_are_recorded_and_no_line_is_opened(
     rows = list(read_trace(trace))
     assert {row.pack for row in rows} == {"left", "right"}
     assert all(row.sample and len(row.sample.cells_mv) == 16 for row in rows)
+
+
+def test_a_serial_line_that_another_program_holds_is_refused(tmp_path: Path) -> None:
+    """As where a daemon of another site has it open: nothing is taken from it."""
+    trace = tmp_path / "night.csv"
+
+    async def run() -> tuple[int | None, str]:
+        async with RtuBus({1: counting()}) as wire, over_rtu(wire.device) as holder:
+            text = SITE.replace('"simulated"', f'"sunspec"\nserial = "{wire.device}"')
+            process = await asyncio.create_subprocess_exec(
+                *(sys.executable, "-m", "tocsin", "record", str(site(tmp_path, text))),
+                *("--trace", str(trace)),
+                stderr=PIPE,
+            )
+            _, moaned = await process.communicate()
+            assert await read(holder, 10) == [11], "its line is as it was"
+            return process.returncode, moaned.decode()
+
+    code, moaned = asyncio.run(run())
+    assert code == 1
+    assert "left: " in moaned
+    assert "cannot be opened" in moaned
+    assert not trace.exists()

@@ -7,6 +7,8 @@ that it is played through whatever decodes a live one.
 from __future__ import annotations
 
 import asyncio
+import errno
+import fcntl
 import logging
 import os
 from contextlib import suppress
@@ -15,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from weakref import WeakKeyDictionary
 
 import can
+from can.interfaces.slcan import slcanBus
 from can.io.canutils import CanutilsLogReader, CanutilsLogWriter
 
 if TYPE_CHECKING:
@@ -70,13 +73,7 @@ def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
                 ignore_config=True,
             )
         case "slcan":
-            return can.Bus(
-                interface="slcan",
-                channel=where.channel,
-                sleep_after_open=0,
-                timeout=0,
-                ignore_config=True,
-            )
+            return SerialBus(where.channel)
         case "log":
             return PlayedBus(where.channel, speed=where.speed)
         case _:
@@ -85,15 +82,49 @@ def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
             )
 
 
+class SerialBus(slcanBus):
+    """A serial adapter that no other program has open.
+
+    Two programs would take each other's bytes, and the one to leave would close the
+    adapter for both. Every serial line that Tocsin opens is locked like this one.
+
+    Raises:
+        OSError: there is none, or another program holds it.
+    """
+
+    def __init__(self, channel: str) -> None:
+        device = channel.partition("@")[0]
+        self._held = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+        try:
+            fcntl.flock(self._held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            super().__init__(channel, sleep_after_open=0, timeout=0)
+        except BlockingIOError:
+            os.close(self._held)
+            raise OSError(errno.EBUSY, "another program has it open", device) from None
+        except BaseException:
+            os.close(self._held)
+            raise
+
+    def shutdown(self) -> None:
+        """Close the adapter, then let others have it."""
+        try:
+            super().shutdown()
+        finally:
+            # One that cannot be told to close would keep its port open.
+            self.serialPortOrig.close()
+            if self._held >= 0:
+                os.close(self._held)
+                self._held = -1
+
+
 async def settle(bus: Bus, where: CanLine) -> None:
     """Wait until a serial adapter has started, without holding up the loop."""
     if where.interface != "slcan":
         return
     if not _is_pty(where.channel.partition("@")[0]):
         await asyncio.sleep(SETTLE_S)
-    set_bitrate = getattr(bus, "set_bitrate", None)
-    if set_bitrate is not None and where.bitrate is not None:
-        set_bitrate(where.bitrate)
+    if isinstance(bus, slcanBus) and where.bitrate is not None:
+        bus.set_bitrate(where.bitrate)
 
 
 def _is_pty(device: str) -> bool:
@@ -106,11 +137,6 @@ def shut(bus: Bus | None) -> None:
         return
     with suppress(*FAULTS):  # it may have failed already
         bus.shutdown()
-    # A serial adapter that cannot be told to close would keep its port open.
-    port = getattr(bus, "serialPortOrig", None)
-    if port is not None:
-        with suppress(OSError):
-            port.close()
 
 
 def message_of(frame: Frame) -> Message:

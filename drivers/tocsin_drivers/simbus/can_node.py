@@ -137,7 +137,8 @@ class RvcPlace:
     Attributes:
         instance: Of the DC source: 1 main house battery, 3 secondary house battery.
         battery: Instance of the battery itself, for messages on request.
-        priority: Device priority; 120 is a battery that counts its own charge.
+        priority: Device priority; 120 is a battery that counts its own charge, 40 a
+            meter of voltage and current.
         source: Address; no two devices share one.
     """
 
@@ -193,6 +194,21 @@ def rvc_node(read: Read, place: RvcPlace, *, watch_mv: int = 3_000) -> Node:
             rvc.GENERIC_ALARM_STATUS: alarm,
         },
     )
+
+
+def shunt_node(read: Callable[[], tuple[int, int]], place: RvcPlace) -> Node:
+    """Return a current sensor on the bank's cable, as an RV-C DC source.
+
+    *read* gives voltage in mV and current in mA, positive while charging.
+    """
+    head = rvc.Head(place.instance, place.priority, place.source)
+
+    def said() -> CanFrame:
+        mv, ma = read()
+        return rvc.status_1(head, rvc.DC_SOURCE_STATUS_1, mv=mv, out_ma=-ma)
+
+    every = partial(int, FAST_MS)
+    return Node(place.source, [Broadcast(make=said, every_ms=every)])
 
 
 def _made(

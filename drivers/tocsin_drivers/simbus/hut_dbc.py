@@ -241,10 +241,10 @@ def signals_toml(name: str, cells: int) -> str:
         f'flag = "{flag}"\n\n'
         for flag in PLAIN_BITS.values()
     )
+    temps = f"1..{cells} at {node}_Temperatures.Temperature_{{1}}"
     rows = (
         f'cells = "1..{cells} at {node}_Cells.Cell_{{1}}"\nabsent = [0xFFFF]',
-        f'temperatures = "1..{cells} at {node}_Temperatures.Temperature_{{1}}"'
-        "\nabsent = [-32768]\nmax_age_s = 10",
+        f'temperatures = "{temps}"\nabsent = [-32768]\nmax_age_s = 10',
         *(
             f'signal = "{node}_{signal}"\nrole = "{role}"\nabsent = [{absent}]'
             for signal, role, absent in _ROLES

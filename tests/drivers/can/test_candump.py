@@ -13,8 +13,10 @@ from hypothesis import strategies as st
 
 from leaping import leap, now_s
 from tocsin.ports import CanLine, DriverError, SourceSpec
-from tocsin_drivers.can.buses import LogWriter, messages, new_bus
+from tocsin_drivers.can.buses import LogWriter, messages, new_bus, shut
 from tocsin_drivers.can.candump import build_log
+from tocsin_drivers.simbus.can_frame import CanFrame
+from tocsin_drivers.simbus.slcan import SlcanPty
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -287,3 +289,26 @@ def test_a_full_disk_ends_the_log_with_its_reason(
     with pytest.raises(ExceptionGroup) as caught:
         asyncio.run(main())
     assert caught.group_contains(OSError, match="No space left")
+
+
+def test_a_serial_adapter_that_another_program_has_open_is_left_alone() -> None:
+    async def main() -> None:
+        frame = CanFrame(identifier=0x123, data=b"\1", is_extended=False)
+        async with SlcanPty(lambda _: []) as pty:
+            line = CanLine(interface="slcan", channel=pty.device)
+            first = new_bus(line, ())
+            await asyncio.sleep(0.05)
+            with pytest.raises(OSError, match="another program has it open"):
+                new_bus(line, ())
+            await asyncio.sleep(0.05)
+            assert pty.is_open, "nobody closed the channel of the one who has it"
+            pty.send([frame])
+            await asyncio.sleep(0.05)
+            message = first.recv(0)
+            while message is None:
+                message = first.recv(0)
+            assert message.arbitration_id == 0x123
+            shut(first)
+            shut(new_bus(line, ()))
+
+    asyncio.run(main())

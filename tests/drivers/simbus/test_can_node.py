@@ -23,7 +23,12 @@ from tocsin_drivers.simbus.can_faults import (
     Noise,
 )
 from tocsin_drivers.simbus.can_frame import CanFrame
-from tocsin_drivers.simbus.can_node import RvcPlace, named_dbc_node, rvc_node
+from tocsin_drivers.simbus.can_node import (
+    RvcPlace,
+    named_dbc_node,
+    rvc_node,
+    shunt_node,
+)
 from tocsin_drivers.simbus.can_serve import hut_traffic, rvc_places
 from tocsin_drivers.simbus.fern_ridge import make_bank
 
@@ -142,6 +147,16 @@ def test_battery_messages_come_when_they_are_asked_for() -> None:
     assert answer.identifier == 0x19FE9547
     assert answer.data[:2] == bytes([2, 3]), "battery instance, then DC instance"
     assert node.answer(rvc.request(0x1FFFF, source=0xFE)) == []
+
+
+def test_a_shunt_says_voltage_and_current_alone() -> None:
+    place = RvcPlace(instance=1, priority=40, source=0x50)
+    (frame,) = shunt_node(lambda: (53_200, -12_345), place).due(0)
+    decoded = rvc_values(frame)
+    assert decoded is not None
+    assert decoded[1]["priority"] == 40
+    assert decoded[1]["volts"] == pytest.approx(53.2)
+    assert decoded[1]["amps_out"] == pytest.approx(12.345)
 
 
 def test_no_two_packs_share_an_instance_a_source_or_an_identifier() -> None:
