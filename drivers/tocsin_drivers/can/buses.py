@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 from weakref import WeakKeyDictionary
 
 import can
-from can.interfaces.slcan import slcanBus
 from can.io.canutils import CanutilsLogReader, CanutilsLogWriter
 
 if TYPE_CHECKING:
@@ -32,8 +31,8 @@ Message: TypeAlias = can.Message
 FAULTS = (can.CanError, OSError)
 """What a bus raises when it fails."""
 
+INTERFACES = ("socketcan", "slcan", "virtual")
 LOG = "log"
-INTERFACES = ("socketcan", "slcan", "virtual", LOG)
 
 MOST_FILTERS = 512
 """``CAN_RAW_FILTER_MAX`` of Linux; with more of them nothing is filtered."""
@@ -57,8 +56,9 @@ def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
     Raises:
         can.CanError, OSError, ValueError, ImportError: it cannot be opened.
     """
-    if where.interface not in INTERFACES:
-        raise ValueError(f"interface {where.interface}; one of {', '.join(INTERFACES)}")
+    if where.interface not in {*INTERFACES, LOG}:
+        known = ", ".join((*INTERFACES, LOG))
+        raise ValueError(f"interface {where.interface}; one of {known}")
     logging.getLogger("can").setLevel(logging.CRITICAL)  # each fault is raised too
     match where.interface:
         case "socketcan":
@@ -73,7 +73,7 @@ def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
                 ignore_config=True,
             )
         case "slcan":
-            return SerialBus(where.channel)
+            return _serial(where.channel)
         case "log":
             return PlayedBus(where.channel, speed=where.speed)
         case _:
@@ -82,39 +82,56 @@ def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
             )
 
 
-class SerialBus(slcanBus):
-    """A serial adapter that no other program has open.
+def _serial(channel: str) -> Bus:
+    """Open a serial adapter that no other program has open.
 
-    Two programs would take each other's bytes, and the one to leave would close the
-    adapter for both. Every serial line that Tocsin opens is locked like this one.
+    Two programs would take each other's bytes, and the first to leave would close the
+    adapter's channel for both.
+    """
+    held = _hold(channel.partition("@")[0])
+    try:
+        bus = can.Bus(
+            interface="slcan",
+            channel=channel,
+            sleep_after_open=0,
+            timeout=0,
+            ignore_config=True,
+        )
+    except BaseException:
+        _let_go(held)
+        raise
+    if held is not None:
+        _HELD[bus] = held
+    return bus
+
+
+def _hold(device: str) -> int | None:
+    """Lock a serial device as every serial line here is locked, with ``flock``.
+
+    None where there is none: the library says it best.
 
     Raises:
-        OSError: there is none, or another program holds it.
+        OSError: another program holds it.
     """
+    try:
+        held = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(held)
+        raise OSError(errno.EBUSY, "another program has it open", device) from None
+    return held
 
-    def __init__(self, channel: str) -> None:
-        device = channel.partition("@")[0]
-        self._held = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-        try:
-            fcntl.flock(self._held, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            super().__init__(channel, sleep_after_open=0, timeout=0)
-        except BlockingIOError:
-            os.close(self._held)
-            raise OSError(errno.EBUSY, "another program has it open", device) from None
-        except BaseException:
-            os.close(self._held)
-            raise
 
-    def shutdown(self) -> None:
-        """Close the adapter, then let others have it."""
-        try:
-            super().shutdown()
-        finally:
-            # One that cannot be told to close would keep its port open.
-            self.serialPortOrig.close()
-            if self._held >= 0:
-                os.close(self._held)
-                self._held = -1
+def _let_go(held: int | None) -> None:
+    if held is not None:
+        os.close(held)
+
+
+_HELD: WeakKeyDictionary[Bus, int] = WeakKeyDictionary()
+"""The lock of each serial adapter that is open."""
 
 
 async def settle(bus: Bus, where: CanLine) -> None:
@@ -123,8 +140,9 @@ async def settle(bus: Bus, where: CanLine) -> None:
         return
     if not _is_pty(where.channel.partition("@")[0]):
         await asyncio.sleep(SETTLE_S)
-    if isinstance(bus, slcanBus) and where.bitrate is not None:
-        bus.set_bitrate(where.bitrate)
+    set_bitrate = getattr(bus, "set_bitrate", None)
+    if set_bitrate is not None and where.bitrate is not None:
+        set_bitrate(where.bitrate)
 
 
 def _is_pty(device: str) -> bool:
@@ -137,6 +155,12 @@ def shut(bus: Bus | None) -> None:
         return
     with suppress(*FAULTS):  # it may have failed already
         bus.shutdown()
+    # A serial adapter that cannot be told to close would keep its port open.
+    port = getattr(bus, "serialPortOrig", None)
+    if port is not None:
+        with suppress(OSError):
+            port.close()
+    _let_go(_HELD.pop(bus, None))
 
 
 def message_of(frame: Frame) -> Message:
