@@ -98,5 +98,9 @@ class Health:
             if now_s - seen_s > QUIET_S and not (self._is_off and ill is Ill.BUS_OFF):
                 del self._seen_s[ill]
         return ", ".join(
-            f"{ill} ({self._counts[ill]} times)" for ill in Ill if ill in self._seen_s
+            f"{ill} ({self._times(ill)})" for ill in Ill if ill in self._seen_s
         )
+
+    def _times(self, ill: Ill) -> str:
+        count = self._counts[ill]
+        return "once" if count == 1 else f"{count} times"

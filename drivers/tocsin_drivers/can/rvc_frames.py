@@ -58,6 +58,12 @@ DO_NOT_CHARGE = Decimal(1)
 CHARGING = range(2, 8)
 """Bulk, absorption, overcharge, equalize, float, constant voltage or current."""
 
+LAST_OF_50_M = 64_250
+"""3212.5 V and 1612.5 A: table 5.3."""
+
+LAST_OF_DEGREES = 64_256
+"""1735 degC: table 5.3."""
+
 PAIR = 2
 YES, NO, NO_PAIR = 0b01, 0b00, 0b11
 
@@ -71,6 +77,7 @@ class Field:
         bits: How many; two are a yes or no.
         step: What one count means, in the field's unit.
         offset: What a raw 0 means.
+        last: Largest raw value of its data type, where that is less than of its size.
     """
 
     name: str
@@ -78,6 +85,7 @@ class Field:
     bits: int
     step: Decimal = Decimal(1)
     offset: Decimal = Decimal(0)
+    last: int | None = None
 
     @property
     def needs(self) -> int:
@@ -87,6 +95,8 @@ class Field:
     @property
     def most(self) -> int:
         """Return the largest raw value that is a value."""
+        if self.last is not None:
+            return self.last
         whole = (1 << self.bits) - 1
         return whole - 5 if self.bits >= 8 else whole - 1  # noqa: PLR2004 a byte
 
@@ -120,11 +130,12 @@ def _percent(name: str, byte: int) -> Field:
 
 
 def _volts(name: str, byte: int) -> Field:
-    return Field(name, 8 * byte, 16, Decimal("0.05"))
+    return Field(name, 8 * byte, 16, Decimal("0.05"), last=LAST_OF_50_M)
 
 
 def _amps(name: str, byte: int) -> Field:
-    return Field(name, 8 * byte, 16, Decimal("0.05"), Decimal(-1_600))
+    step, zero = Decimal("0.05"), Decimal(-1_600)
+    return Field(name, 8 * byte, 16, step, zero, LAST_OF_50_M)
 
 
 def _fine_amps(name: str, byte: int) -> Field:
@@ -132,7 +143,8 @@ def _fine_amps(name: str, byte: int) -> Field:
 
 
 def _degrees(name: str, byte: int) -> Field:
-    return Field(name, 8 * byte, 16, Decimal("0.03125"), Decimal(-273))
+    step, zero = Decimal("0.03125"), Decimal(-273)
+    return Field(name, 8 * byte, 16, step, zero, LAST_OF_DEGREES)
 
 
 def _yes(name: str, byte: int, bit: int) -> Field:
