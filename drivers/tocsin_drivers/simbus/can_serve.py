@@ -18,12 +18,18 @@ from tocsin_drivers.simbus.can_node import RvcPlace, named_dbc_node, rvc_node
 from tocsin_drivers.simbus.hut_dbc import dbc_text, pack_messages
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Iterable
+    from collections.abc import (
+        AsyncIterator,
+        Callable,
+        Collection,
+        Iterable,
+        Mapping,
+    )
 
     from tocsin_drivers.simbus.bank import SimBank
     from tocsin_drivers.simbus.can_faults import Noise
     from tocsin_drivers.simbus.can_frame import CanFrame
-    from tocsin_drivers.simbus.can_node import Node
+    from tocsin_drivers.simbus.can_node import Node, Read
     from tocsin_drivers.simbus.pack import Pack, PackReading
 
 LOOK_S = 0.01
@@ -46,8 +52,8 @@ class Medium(Protocol):
         ...
 
 
-def rvc_places(bank: SimBank) -> dict[str, RvcPlace]:
-    """Return where each pack stands in RV-C, by its name.
+def rvc_places(packs: Collection[str]) -> dict[str, RvcPlace]:
+    """Return where each of the *packs* stands in RV-C, by its name.
 
     Raises:
         ValueError: more packs than there are instances.
@@ -55,16 +61,22 @@ def rvc_places(bank: SimBank) -> dict[str, RvcPlace]:
     places = {
         name: RvcPlace(instance=instance, battery=number, source=FIRST_SOURCE + number)
         for number, (name, instance) in enumerate(
-            zip(bank.packs, RVC_INSTANCES, strict=False), start=1
+            zip(packs, RVC_INSTANCES, strict=False), start=1
         )
     }
-    if len(places) < len(bank.packs):
+    if len(places) < len(packs):
         raise ValueError(f"there are {len(RVC_INSTANCES)} instances for packs")
     return places
 
 
 def hut_traffic(bank: SimBank, *, seed: int = 1) -> CanTraffic:
-    """Return every pack with the hut's own messages and as an RV-C DC source.
+    """Return `traffic_of` every pack of *bank*."""
+    reads = {name: partial(_reading, pack) for name, pack in bank.packs.items()}
+    return traffic_of(reads, seed=seed)
+
+
+def traffic_of(reads: Mapping[str, Read], *, seed: int = 1) -> CanTraffic:
+    """Return packs with the hut's own messages, and each as an RV-C DC source.
 
     Devices are called ``NAME dbc`` and ``NAME rv-c``. Each has a double, silent until
     the fault DUPLICATE wakes it: of RV-C a second device of lower priority, of the
@@ -73,9 +85,8 @@ def hut_traffic(bank: SimBank, *, seed: int = 1) -> CanTraffic:
     """
     nodes: dict[str, Node] = {}
     doubles: dict[str, Node] = {}
-    for number, (name, place) in enumerate(rvc_places(bank).items()):
-        read = partial(_reading, bank.packs[name])
-        wrong = partial(_wrong_reading, bank.packs[name])
+    for number, (name, place) in enumerate(rvc_places(reads).items()):
+        read, wrong = reads[name], partial(_wrong_reading, reads[name])
         second = RvcPlace(
             instance=place.instance,
             battery=place.battery,
@@ -104,8 +115,8 @@ def _reading(pack: Pack) -> PackReading:
     return pack.reading
 
 
-def _wrong_reading(pack: Pack) -> PackReading:
-    reading = pack.reading
+def _wrong_reading(read: Read) -> PackReading:
+    reading = read()
     each_mv = DOUBLE_MV // len(reading.cells_mv)
     return replace(
         reading,
@@ -119,13 +130,15 @@ async def pumped(
     traffic: CanTraffic,
     *media: Medium,
     before: Callable[[float], None] = lambda _: None,
+    speed: float = 1.0,
 ) -> AsyncIterator[None]:
-    """Carry *traffic* to *media* in real time while the context lasts.
+    """Carry *traffic* to *media* while the context lasts, *speed* times as fast.
 
-    *before* is called with the seconds since the start ahead of every look, so that a
-    bank can be moved on.
+    *before* is called with the bus's seconds since the start ahead of every look, so
+    that a bank can be moved on.
     """
-    task = asyncio.create_task(_pump(traffic, media, before), name="simulated can")
+    pump = _pump(traffic, media, before, speed)
+    task = asyncio.create_task(pump, name="simulated can")
     try:
         yield
     finally:
@@ -135,12 +148,15 @@ async def pumped(
 
 
 async def _pump(
-    traffic: CanTraffic, media: Iterable[Medium], before: Callable[[float], None]
+    traffic: CanTraffic,
+    media: Iterable[Medium],
+    before: Callable[[float], None],
+    speed: float,
 ) -> None:
     loop = asyncio.get_running_loop()
     begun_s = loop.time()
     while True:
-        passed_s = loop.time() - begun_s
+        passed_s = (loop.time() - begun_s) * speed
         before(passed_s)
         said = traffic.due(round(passed_s * 1000))
         for medium in media:

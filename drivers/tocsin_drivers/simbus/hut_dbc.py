@@ -153,20 +153,20 @@ def pack_messages(name: str, place: int, cells: int) -> tuple[Message, ...]:
         unit="degC",
     )  # fmt: skip
     layouts = (
-        ("Cells", 500, cell_signals),
-        ("Temperatures", 2_000, temp_signals),
-        ("State", 200, _state_signals()),
-        ("Limits", 1_000, _LIMITS),
+        ("Cells", cell_signals),
+        ("Temperatures", temp_signals),
+        ("State", _state_signals()),
+        ("Limits", _LIMITS),
     )
     return tuple(
         Message(
             name=f"{node}_{kind}",
             node=node,
             identifier=first + number,
-            cycle_ms=cycle_ms,
+            cycle_ms=_CYCLES_MS[kind],
             signals=signals,
         )
-        for number, (kind, cycle_ms, signals) in enumerate(layouts)
+        for number, (kind, signals) in enumerate(layouts)
     )
 
 
@@ -233,31 +233,42 @@ def _comments(messages: Sequence[Message]) -> str:
     return "\n".join(rows) + "\n"
 
 
-def signals_toml(name: str, cells: int) -> str:
-    """Return the ``[[pack.signal]]`` tables that read `pack_messages` of *name*."""
-    node = _node(name)
-    flags = "".join(
-        f'[[pack.signal]]\nsignal = "{node}_State.{_title(flag)}"\nrole = "flags"\n'
-        f'flag = "{flag}"\n\n'
-        for flag in PLAIN_BITS.values()
-    )
-    temps = f"1..{cells} at {node}_Temperatures.Temperature_{{1}}"
-    rows = (
-        f'cells = "1..{cells} at {node}_Cells.Cell_{{1}}"\nabsent = [0xFFFF]',
-        f'temperatures = "{temps}"\nabsent = [-32768]\nmax_age_s = 10',
-        *(
-            f'signal = "{node}_{signal}"\nrole = "{role}"\nabsent = [{absent}]'
-            for signal, role, absent in _ROLES
-        ),
-        f'signal = "{node}_State.{BEAT}"\nrole = "beat"',
-    )
-    return "".join(f"[[pack.signal]]\n{row}\n\n" for row in rows) + flags
-
-
+_CYCLES_MS = {"Cells": 500, "Temperatures": 2_000, "State": 200, "Limits": 1_000}
+_STALE_CYCLES = 5
 _ROLES = (
-    ("State.Voltage", "voltage", "0xFFFF"),
-    ("State.Current", "current", "-32768"),
-    ("State.StateOfCharge", "soc", "0xFF"),
-    ("Limits.ChargeAllowed", "charge-limit", "0xFFFF"),
-    ("Limits.DischargeAllowed", "discharge-limit", "0xFFFF"),
+    ("State", "Voltage", "voltage", "absent = [0xFFFF]"),
+    ("State", "Current", "current", "absent = [-32768]"),
+    ("State", "StateOfCharge", "soc", "absent = [0xFF]"),
+    ("Limits", "ChargeAllowed", "charge-limit", "absent = [0xFFFF]"),
+    ("Limits", "DischargeAllowed", "discharge-limit", "absent = [0xFFFF]"),
+    ("State", BEAT, "beat", ""),
+    *(
+        ("State", _title(flag), "flags", f'flag = "{flag}"')
+        for flag in PLAIN_BITS.values()
+    ),
 )
+
+
+def signals_toml(name: str, cells: int) -> str:
+    """Return the ``[[pack.signal]]`` tables that read `pack_messages` of *name*.
+
+    A value is too old after five cycles of its message; common practice, no source.
+    """
+    node = _node(name)
+    temps = f"1..{cells} at {node}_Temperatures.Temperature_{{1}}"
+    rows = [
+        (
+            "Cells",
+            f'cells = "1..{cells} at {node}_Cells.Cell_{{1}}"\nabsent = [0xFFFF]',
+        ),
+        ("Temperatures", f'temperatures = "{temps}"\nabsent = [-32768]'),
+    ]
+    rows += [
+        (kind, f'signal = "{node}_{kind}.{signal}"\nrole = "{role}"\n{more}'.rstrip())
+        for kind, signal, role, more in _ROLES
+    ]
+    return "".join(
+        f"[[pack.signal]]\n{row}\n"
+        f"max_age_s = {_STALE_CYCLES * _CYCLES_MS[kind] / 1000:g}\n\n"
+        for kind, row in rows
+    )

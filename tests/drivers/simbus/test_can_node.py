@@ -160,7 +160,7 @@ def test_a_shunt_says_voltage_and_current_alone() -> None:
 
 
 def test_no_two_packs_share_an_instance_a_source_or_an_identifier() -> None:
-    places = rvc_places(make_bank()).values()
+    places = rvc_places(make_bank().packs).values()
     assert len({place.instance for place in places}) == len(places)
     assert len({place.source for place in places}) == len(places)
     assert not {place.instance for place in places} & {0, 2}
