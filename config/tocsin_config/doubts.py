@@ -56,7 +56,7 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     ]
     found += [
         document.problem(*doubt)
-        for look in (_sources, _cell_less, _off)
+        for look in (_sources, _cell_less, _on_request, _off)
         for doubt in look(setup)
     ]
     return tuple(sorted(found))
@@ -218,6 +218,18 @@ def _cell_less(setup: Setup) -> Iterator[Doubt]:
             wrong += f"; so {missing[0]} keeps the permits dropped"
             right += "; or these rules off the permits, by someone who knows why"
         yield ("pack", i, "driver"), wrong, right
+
+
+def _on_request(setup: Setup) -> Iterator[Doubt]:
+    """Messages that RV-C sends when asked, and that nobody asks for."""
+    for i, source in enumerate(setup.sources):
+        if source.driver == "rv-c" and source.options["battery"] is not None:
+            wrong = (
+                f"RV-C sends a battery's own messages when asked, and {source.name} "
+                "only listens"
+            )
+            right = "a battery that sends them by itself, or its source's instance"
+            yield ("pack", i, "battery"), wrong, right
 
 
 def _off(setup: Setup) -> Iterator[Doubt]:

@@ -44,6 +44,9 @@ NEEDED = {
     "rv-c": ("interface", "channel", "instance"),
     "dbc": ("interface", "channel", "file", "signal"),
 }
+RVC_BITRATE = 250_000
+"""Of every RV-C bus: RV-C specification, physical layer."""
+
 RVC_MESSAGES = frozenset(
     {
         *(f"DC_SOURCE_STATUS_{number}" for number in (1, 2, 4, 5, 6, 11)),
@@ -145,16 +148,18 @@ class Packs:
             right = f"one of {', '.join(map(str, SLCAN_BITRATES))}"
             wrong = f"{table.bitrate} is not for a serial adapter"
             self.findings.tell(path, wrong, right)
-        channel = table.channel
+        channel, bitrate = table.channel, table.bitrate
         if table.interface == LOG:
             channel = self._log(i, channel)
         elif table.speed is not None:
             wrong = f"has no meaning with {table.interface}"
             self.findings.tell(("pack", i, "speed"), wrong, f'interface = "{LOG}"')
+        if bitrate is None and table.interface == "slcan" and table.driver == "rv-c":
+            bitrate = RVC_BITRATE
         return CanLine(
             interface=table.interface,
             channel=channel,
-            bitrate=table.bitrate,
+            bitrate=bitrate,
             speed=table.speed or 1.0,
         )
 

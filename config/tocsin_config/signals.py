@@ -11,7 +11,7 @@ from tocsin.signals import MappedSignal, SignalMap
 from tocsin_config.maps import MANY as MANY_ROLES
 from tocsin_config.maps import flag_bits, reads_cells
 from tocsin_config.problems import suggestion
-from tocsin_config.signal_models import MANY, RAW_RANGE
+from tocsin_config.signal_models import MANY, RAW_RANGE, ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 TURNS = frozenset({PointRole.CURRENT, PointRole.FLAGS})
 """Roles that may be inverted."""
+
+MOST_BYTES = 8
+"""Of a classic CAN frame: ISO 11898-1."""
 
 SMALL_UNITS = {"mv": "V", "ma": "A"}
 _BRACES = re.compile(r"\{(\d+)\}")
@@ -108,8 +111,9 @@ def _names(
                 wrong = f"is said by `{way}` already"
                 findings.tell((*path, extra), wrong, "one of them")
         return _row(getattr(table, way), way, key, findings)
-    if table.role is None:
-        findings.tell((*path, "role"), "is missing", "a role, such as cell")
+    if table.role not in ROLES:
+        wrong = "is missing" if table.role is None else "is not for a signal"
+        findings.tell((*path, "role"), wrong, f"one of {', '.join(ROLES)}")
         return []
     if (table.index is None) is (table.role in MANY_ROLES):
         wrong = "is missing" if table.index is None else f"is not for a {table.role}"
@@ -158,6 +162,10 @@ def _found(
     if of is None:
         right = suggestion(message, dbc.messages)
         findings.tell(key, f"the DBC file has no message {message!r}", right)
+        return None
+    if of.is_fd or of.length > MOST_BYTES:
+        wrong = f"{message} has {of.length} bytes or is CAN FD"
+        findings.tell(key, wrong, f"a message of classic CAN, {MOST_BYTES} at most")
         return None
     found = of.signals.get(signal)
     if found is None:

@@ -11,6 +11,7 @@ from site_files import line_of, loaded, mistakes, written
 from tocsin.core.model import Flag
 from tocsin.ports import CanLine
 from tocsin.registers import PointRole
+from tocsin_config import doubts
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -80,6 +81,12 @@ SLIPS = [
     ("State.Charge", "State.Chrge", "Chrge", "signal 'Chrge'", "'Charge'?"),
     ("State.Charge", "StateCharge", "StateCharge", "does not fit", "Cells.Cell1"),
     ('role = "soc"', 'role = "sock"', '"sock"', "unknown role", "'soc'?"),
+    ('role = "soc"', 'role = "constant"', '"constant"', "not for a signal", "beat"),
+    ('role = "soc"', "", "State.Charge", "is missing", "beat"),
+    ("index = 2", "", "State.Cold", "is missing", "a number"),
+    (CELLS, f'{CELLS}\nrole = "cell"', "role", "said by `cells`", "one of them"),
+    (CELLS, f'{CELLS}\nsignal = "A.B"', "cells", "both signal and cells", "one of"),
+    (CELLS, "", "max_age_s", "names no signal", "one of signal"),
     ("index = 2", "index = 3", "State.Cold", "temperature 2 is missing", "holes"),
     ("index = 2", "index = 1", "State.Warm", "temperature 1 is there", "once"),
     ('role = "soc"', 'role = "soc"\nindex = 1', "index = 1", "not for a soc", ""),
@@ -93,6 +100,7 @@ SLIPS = [
     ("Small.Volts", "Most.Volts", "Most.Volts", "is in mV", "0.001 makes it V"),
     ("id_mask = 0x03FFFF00", "id_mask = 0x03FFFE00", "id_mask", "are one", "apart"),
     ("id_mask = 0x03FFFF00", "bitrate = 250000", "bitrate", "no meaning", "ip link"),
+    ("Small.Volts", "Big.Volts", "Big.Volts", "12 bytes", "classic CAN"),
     ('file = "hut.dbc"', 'file = "site.toml"', "file", "is no DBC file", "DBC"),
     (
         'interface = "virtual"',
@@ -174,8 +182,19 @@ def test_an_rv_c_pack_says_what_it_listens_to_and_does_not_transmit_unasked(
         "transmit": True,
         "max_age_s": {"BATTERY_STATUS_1": 4},
     }
-    plain = loaded(folder, RV_C.replace("transmit = true\n", "")).sources[0]
+    text = RV_C.replace("transmit = true\n", "").replace("bitrate = 250000\n", "")
+    plain = loaded(folder, text).sources[0]
     assert plain.options["transmit"] is False
+    assert plain.line == source.line, "every RV-C bus has this bitrate"
+
+
+def test_a_batterys_own_messages_may_never_come_unasked(folder: Path) -> None:
+    asked = [d for d in doubts(loaded(folder, RV_C)) if "when asked" in d.wrong]
+    assert [d.line for d in asked] == [line_of(RV_C, "battery = 2")]
+    source = loaded(
+        folder, RV_C.replace("battery = 2\n", "").replace("BATTERY", "DC_SOURCE")
+    )
+    assert not [d for d in doubts(source) if "when asked" in d.wrong]
 
 
 @pytest.mark.parametrize(

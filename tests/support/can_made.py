@@ -35,6 +35,9 @@ BO_ 2566853186 Most: 4 Battery
  SG_ ChargeOn : 0|2@1+ (1,0) [0|3] "" Vector__XXX
  SG_ Volts : 8|16@1+ (1,0) [0|0] "mV" Vector__XXX
 
+BO_ 768 Big: 12 Battery
+ SG_ Volts : 0|16@1+ (0.01,0) [0|80] "V" Vector__XXX
+
 BO_ 256 Small: 2 Battery
  SG_ Volts : 0|16@1+ (0.01,0) [0|80] "V" Vector__XXX
 """

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 from collections import deque
 from contextlib import suppress
-from typing import Any
+from typing import TYPE_CHECKING, Any
+from weakref import WeakValueDictionary
 
 import can
 
 from tocsin.ports import CanLine, SourceSpec
 from tocsin_drivers.can import link as can_link
+from tocsin_drivers.can.sources import CanSources, build_rvc
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 class StubBus(can.BusABC):
@@ -69,6 +75,7 @@ class Garage:
         self.built: list[StubBus] = []
         self.failures: deque[Exception] = deque()
         monkeypatch.setattr(can_link, "new_bus", self._new_bus)
+        monkeypatch.setattr(can_link, "_LINKS", WeakValueDictionary())
 
     def _new_bus(self, where: CanLine, filters: Any) -> StubBus:
         del where
@@ -118,3 +125,18 @@ def error_frame(classes: int, controller: int = 0) -> can.Message:
         is_error_frame=True,
         is_extended_id=False,
     )
+
+
+def rvc_sources(told: list[tuple[str, str, str]] | None = None) -> CanSources:
+    """Return the sources of one RV-C pack that only listens."""
+    sources = build_rvc([spec()])
+    assert isinstance(sources, CanSources)
+    if told is not None:
+        sources.report_to(lambda *what: told.append(what))
+    return sources
+
+
+async def until(happened: Callable[[], Any], *, seconds: float = 5.0) -> None:
+    async with asyncio.timeout(seconds):
+        while not happened():  # noqa: ASYNC110 what is waited for has no event
+            await asyncio.sleep(0.001)

@@ -108,11 +108,13 @@ class Speaker:
                     frames += self._claim.claimed(source, came.frame.data, now_s)
                 case (rvc.REQUEST, rvc.ADDRESS_CLAIMED, int()):
                     is_asked = True
-                case _:
+                case (rvc.REQUEST, rvc.GENERIC_ALARM, int()):
                     self._is_due = True
+                case _:
+                    pass
         if is_asked:
             frames += self._claim.asked()
-        self._looked_s = max((c.at_s for c in heard.values()), default=self._looked_s)
+        self._looked_s = max((self._looked_s, *(c.at_s for c in heard.values())))
         address = self._claim.address(now_s)
         silent_s = now_s - self._sent_s
         is_due = self._is_due or (bool(self._active) and silent_s >= AGAIN_S)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import groupby
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias, cast
 
 from tocsin.ports import DriverError
 from tocsin.registers import PointRole
@@ -101,15 +101,13 @@ class DbcListener:
 
     def identity(self, frame: Frame) -> Identity | None:
         """Return identifier and page; None for what is not one of our messages."""
-        if not frame.is_data:
+        if not frame.is_data or frame.is_fd:
             return None
         key = self._map.key(frame.can_id, is_extended=frame.is_extended)
         wanted = self._by_id.get(key)
         if wanted is None:
             return None
         data = frame.data
-        if frame.is_fd and not wanted[0].message.is_fd:
-            return None
         carried = tuple([each.number for each in wanted if each.is_in(data)])
         return (frame.can_id, carried) if carried else None
 
@@ -150,8 +148,8 @@ class DbcListener:
             DriverError: two senders say the same signal.
         """
         newest: dict[int, Heard] = {}
-        for identity, came in heard.items():
-            for number in _carried(identity):
+        for (_, carried), came in cast("Mapping[Identity, Heard]", heard).items():
+            for number in carried:
                 other = newest.get(number)
                 if other is not None and other.frame.can_id != came.frame.can_id:
                     oldest_s = min(other.at_s, came.at_s)
@@ -186,14 +184,6 @@ def _by_role(wanted: tuple[_Wanted, ...]) -> Iterator[tuple[PointRole, list[_Wan
     in_order = sorted(wanted, key=lambda each: (each.mapped.role, each.mapped.index))
     for role, some in groupby(in_order, key=lambda each: each.mapped.role):
         yield role, list(some)
-
-
-def _carried(identity: Hashable) -> tuple[int, ...]:
-    match identity:
-        case (int(), tuple() as carried):
-            return carried
-        case _:
-            return ()
 
 
 def _wanted(number: int, mapped: MappedSignal, dbc: Dbc) -> _Wanted:

@@ -76,7 +76,9 @@ class Listener(Wants, Protocol):
     """What is not right with the newest sample although it is whole; mostly empty."""
 
     def sample(self, heard: Mapping[Hashable, Heard], now_s: float) -> Sample:
-        """Return the whole sample that the newest frames of each identity make.
+        """Return the whole sample that the newest frames make.
+
+        *heard* has them by identity, as `identity` of this listener gave it.
 
         Raises:
             DriverError: names the value that is missing, too old or impossible.

@@ -34,19 +34,20 @@ from tocsin_drivers.can.buses import (
     settle,
     shut,
 )
-from tocsin_drivers.can.frames import MOST_BYTES, Frame, Heard, Wants
+from tocsin_drivers.can.ear import NEVER_S, Ear
+from tocsin_drivers.can.frames import MOST_BYTES, Frame, Wants
 from tocsin_drivers.can.health import Health, Ill
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Hashable
+    from collections.abc import AsyncIterator, Callable
 
 PART = "can"
 
 MOST_A_TURN = 256
 """So many frames are taken before others in the loop have their turn."""
 
-MOST_KEPT = 1_024
-"""So many identities are kept for one pack, the longest unheard dropped first."""
+MOST_BAD = 16
+"""More lines in one turn that are no frames, and the bus is opened anew."""
 
 SILENCE_S = 10.0
 """Nothing heard at all for so long, and the bus is opened anew."""
@@ -55,37 +56,9 @@ BACKOFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 POLL_S = 0.01
 """A bus without a descriptor is looked at so often."""
 
-NEVER_S = float("-inf")
-
 
 class LostError(DriverError):
     """The bus could not be opened, or failed."""
-
-
-class Ear:
-    """The newest frames that somebody wants of a bus, by what they stand for."""
-
-    def __init__(self, wants: Wants) -> None:
-        self._identity = wants.identity
-        self.filters = wants.filters
-        self.heard: dict[Hashable, Heard] = {}
-
-    def take(self, frame: Frame, now_s: float) -> None:
-        """Keep *frame* if it is wanted."""
-        identity = self._identity(frame)
-        if identity is None:
-            return
-        heard = self.heard
-        if identity in heard:
-            del heard[identity]  # the newest stands last
-        elif len(heard) >= MOST_KEPT:
-            del heard[next(iter(heard))]
-        heard[identity] = Heard(frame, now_s)
-
-    def forget(self) -> None:
-        """Mark every value as never fresh again, but as once heard."""
-        for identity, came in self.heard.items():
-            self.heard[identity] = came._replace(at_s=NEVER_S)
 
 
 class Link:
@@ -182,28 +155,39 @@ class Link:
 
     def _drain(self) -> None:
         """Take what waits, at most `MOST_A_TURN` frames of it."""
-        bus = self._bus
-        if bus is None:
+        if self._bus is None:
             return
         now_s = _now_s()
         try:
-            for _ in range(MOST_A_TURN):
-                try:
-                    message = bus.recv(0)
-                except (ValueError, IndexError):
-                    # A serial adapter's line that is no frame; the next may be one.
-                    self.health.note(Ill.MALFORMED, now_s)
-                    continue
-                if message is None:
-                    break
-                self._take(message, now_s)
-            else:
+            if self._took_all(self._bus, now_s):
                 self._go_on()
-        except FAULTS as exc:
+        except (*FAULTS, LostError) as exc:
             self._lose(f"failed: {exc}")
         except Exception as exc:  # noqa: BLE001 a callback's bug would be seen by nobody
             self._bug = exc
         self._say(now_s)
+
+    def _took_all(self, bus: Bus, now_s: float) -> bool:
+        """Return whether as many frames as may be came, and more may wait.
+
+        Raises:
+            LostError: nothing but noise comes; or what the bus raises when it fails.
+        """
+        bad = 0
+        for _ in range(MOST_A_TURN):
+            try:
+                message = bus.recv(0)
+            except (ValueError, IndexError) as exc:
+                # A serial adapter's line that is no frame; the next may be one.
+                self.health.note(Ill.MALFORMED, now_s)
+                bad += 1
+                if bad > MOST_BAD:
+                    raise LostError(f"nothing but noise, such as {exc}") from exc
+                continue
+            if message is None:
+                return False
+            self._take(message, now_s)
+        return True
 
     def _go_on(self) -> None:
         """Come back in the next turn, where no descriptor may say that more waits."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, TypeAlias, cast
 
 from tocsin.core.model import Flag, Sample
 from tocsin.ports import DriverError
@@ -147,9 +147,9 @@ class RvcListener:
         """
         values: dict[int, dict[str, Value]] = {}
         notes: list[str] = []
+        speakers = _by_dgn(heard)
         for dgn in self._dgns:
-            speakers = _speakers(dgn, heard)
-            came = self._believed(dgn, speakers, now_s, notes)
+            came = self._believed(dgn, speakers.get(dgn, {}), now_s, notes)
             if came is not None:
                 values[dgn] = rvc.decode(dgn, came.frame.data)
         self.note = "; ".join(dict.fromkeys(notes))
@@ -244,14 +244,10 @@ def _sample(said: _Said) -> Sample:
     )
 
 
-def _speakers(dgn: int, heard: Mapping[Hashable, Heard]) -> dict[Identity, Heard]:
-    found: dict[Identity, Heard] = {}
-    for identity, came in heard.items():
-        match identity:
-            case (int(number), int(priority), int(source)) if number == dgn:
-                found[number, priority, source] = came
-            case _:
-                pass
+def _by_dgn(heard: Mapping[Hashable, Heard]) -> dict[int, dict[Identity, Heard]]:
+    found: dict[int, dict[Identity, Heard]] = {}
+    for identity, came in cast("Mapping[Identity, Heard]", heard).items():
+        found.setdefault(identity[0], {})[identity] = came
     return found
 
 

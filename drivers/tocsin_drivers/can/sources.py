@@ -12,7 +12,7 @@ from tocsin.ports import DriverError
 from tocsin.signals import SignalMap
 from tocsin_drivers.can.alarm_status import Speaker
 from tocsin_drivers.can.dbc_codec import DbcListener
-from tocsin_drivers.can.link import PART, Ear, Link, link_of
+from tocsin_drivers.can.link import PART, Link, link_of
 from tocsin_drivers.can.rvc_frames import NAMES
 from tocsin_drivers.can.rvc_reader import RvcListener
 
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from tocsin.core.events import Fact
     from tocsin.core.model import Sample
     from tocsin.ports import OnTrouble, Sources, SourceSpec
+    from tocsin_drivers.can.ear import Ear
     from tocsin_drivers.can.frames import Listener
 
 GLANCE_S = 0.05

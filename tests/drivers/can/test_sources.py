@@ -12,7 +12,7 @@ import can
 import pytest
 
 from can_made import HUT_DBC, HUT_SITE, whole
-from can_stage import Garage, error_frame, message, spec, status_1
+from can_stage import error_frame, message, spec, status_1
 from site_files import SMALL, loaded, written
 from tocsin.app import open_sources
 from tocsin.core.alarm import AlarmState
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from can_stage import Garage
     from tocsin_drivers.can.frames import Frame
 
 
@@ -125,9 +126,8 @@ def low_cell(state: AlarmState) -> AlarmFact:
 
 
 def test_a_pack_that_transmits_claims_an_address_and_tells_of_the_cut_off(
-    monkeypatch: pytest.MonkeyPatch,
+    garage: Garage,
 ) -> None:
-    garage = Garage(monkeypatch)
 
     async def main() -> None:
         sources = build_rvc([spec(instance=1, transmit=True)])
@@ -144,13 +144,11 @@ def test_a_pack_that_transmits_claims_an_address_and_tells_of_the_cut_off(
         assert len(garage.bus.sent) == 2
 
     asyncio.run(main())
-    garage.bus.shutdown()
 
 
 def test_a_device_that_took_over_is_reported_for_as_long_as_it_does(
-    monkeypatch: pytest.MonkeyPatch,
+    garage: Garage,
 ) -> None:
-    garage = Garage(monkeypatch)
     told: list[tuple[str, str, str]] = []
 
     async def main() -> None:
@@ -173,7 +171,6 @@ def test_a_device_that_took_over_is_reported_for_as_long_as_it_does(
             assert told[-1] == ("can", "pack left", "")
 
     asyncio.run(main())
-    garage.bus.shutdown()
 
 
 @pytest.mark.parametrize(
@@ -197,9 +194,8 @@ def test_options_that_do_not_fit_are_refused(
 
 
 def test_the_daemon_hears_of_a_bad_bus_and_tells_the_bus_of_alarms(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, garage: Garage
 ) -> None:
-    garage = Garage(monkeypatch)
     words = 'driver = "rv-c"\ninterface = "virtual"\nchannel = "app"\ninstance = 1'
     setup = loaded(tmp_path, SMALL.replace('driver = "trace"', words))
     told: list[tuple[str, str, str]] = []
