@@ -178,7 +178,7 @@ def _sources(setup: Setup) -> Iterator[Doubt]:
             wrong = f"{source.name} exists in recordings only: `run` cannot read it"
             right = "another driver, a file to play, or only `tocsin replay`"
             yield ("pack", i, "driver"), wrong, right
-        elif source.driver == "trace":
+        elif source.is_played:
             wrong = f"{source.name} is played from a recording: no battery is watched"
             yield ("pack", i, "driver"), wrong, "the driver of a real pack"
     if len(setup.sources) == 1:

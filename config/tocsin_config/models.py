@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 from pydantic import Field
 
 from tocsin.core.rules import Role
+from tocsin.ports import LOG
 from tocsin_config.fields import NAME, Table, choice, name_field, needed, optional
 from tocsin_config.rule_models import RuleTable  # noqa: TC001 pydantic reads it
 from tocsin_config.signal_models import SignalTable  # noqa: TC001 pydantic reads it
@@ -17,7 +18,7 @@ Driver: TypeAlias = Literal[
 Preset: TypeAlias = Literal["lfp", "nmc", "lto", "sodium-ion"]
 DRIVERS = get_args(Driver)
 PRESETS = get_args(Preset)
-INTERFACES = ("socketcan", "slcan", "virtual", "log")
+INTERFACES = ("socketcan", "slcan", "virtual", LOG)
 PORT = {"ge": 1, "le": 65_535}
 PIN = r"^GPIO(\d|1\d|2[0-7])$"
 HOST = r"^[^\s/]{1,253}$"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from tocsin.ports import CanLine, SerialLine, SourceSpec, TcpLine
+from tocsin.ports import LOG, CanLine, SerialLine, SourceSpec, TcpLine
 from tocsin_config.maps import build_map, read_map_file
 from tocsin_config.problems import suggestion
 from tocsin_config.signals import build_signals
@@ -25,8 +25,6 @@ TCP = {"host", "port", "framing"}
 SERIAL = {"serial", "baud", "parity", "stop_bits"}
 MODBUS = EVERY | TCP | SERIAL | {"unit", "timeout_s", "retries"}
 CAN = EVERY | {"interface", "channel", "bitrate", "speed"}
-LOG = "log"
-"""The interface that plays a recording of a bus."""
 SLCAN_BITRATES = (
     *(10_000, 20_000, 50_000, 83_300, 100_000),
     *(125_000, 250_000, 500_000, 750_000, 1_000_000),

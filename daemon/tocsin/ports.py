@@ -41,6 +41,10 @@ class SerialLine:
     stop_bits: int = 1
 
 
+LOG = "log"
+"""The interface of a CAN bus that is a recording."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CanLine:
     """A CAN bus, in python-can's words. Packs on the same one share it.
@@ -85,6 +89,12 @@ class SourceSpec:
     def is_only_recorded(self) -> bool:
         """Return whether nothing can read this pack: it exists in recordings only."""
         return self.driver == "trace" and "file" not in self.options
+
+    @property
+    def is_played(self) -> bool:
+        """Return whether a recording is read instead of a pack that is there."""
+        is_log = isinstance(self.line, CanLine) and self.line.interface == LOG
+        return is_log or (self.driver == "trace" and not self.is_only_recorded)
 
 
 class Source(Protocol):

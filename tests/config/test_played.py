@@ -8,6 +8,7 @@ import pytest
 
 from site_files import SMALL, loaded, mistakes
 from tocsin.ports import CanLine
+from tocsin_config import doubts
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -75,3 +76,13 @@ def test_mistakes_about_a_can_log_are_told(
     text = RVC.format(interface, channel) + f"\n{more}"
     (problem,) = mistakes(tmp_path, SMALL.replace('"trace"', text))
     assert words in str(problem)
+
+
+@pytest.mark.parametrize(
+    "pack", ['"trace"\nfile = "bus.log"', RVC.format("log", "bus.log")]
+)
+def test_a_pack_that_is_played_is_doubted(tmp_path: Path, pack: str) -> None:
+    (tmp_path / "bus.log").touch()
+    setup = loaded(tmp_path, SMALL.replace('"trace"', pack))
+    said = [str(doubt) for doubt in doubts(setup)]
+    assert any("left is played from a recording" in each for each in said)

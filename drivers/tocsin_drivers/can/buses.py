@@ -19,11 +19,12 @@ from weakref import WeakKeyDictionary
 import can
 from can.io.canutils import CanutilsLogReader, CanutilsLogWriter
 
+from tocsin.ports import LOG, CanLine
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from typing import TextIO
 
-    from tocsin.ports import CanLine
     from tocsin_drivers.can.frames import Filter, Frame
 
 Bus: TypeAlias = can.BusABC
@@ -32,7 +33,6 @@ FAULTS = (can.CanError, OSError)
 """What a bus raises when it fails."""
 
 INTERFACES = ("socketcan", "slcan", "virtual")
-LOG = "log"
 
 MOST_FILTERS = 512
 """``CAN_RAW_FILTER_MAX`` of Linux; with more of them nothing is filtered."""
