@@ -13,6 +13,7 @@ import pytest
 
 from simbus_wire import counting, over_rtu, read
 from tocsin.cli import main
+from tocsin.record import Tape
 from tocsin.trace import read_trace
 from tocsin_drivers.simbus.server import RtuBus
 from whole_stage import daemon, served
@@ -20,6 +21,8 @@ from whole_stage import daemon, served
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
+
+    from tocsin.core.model import Sample
 
 SITE = """\
 [bank]
@@ -191,3 +194,24 @@ def test_a_serial_line_that_another_program_holds_is_refused(tmp_path: Path) -> 
     assert "left: " in moaned
     assert "cannot be opened" in moaned
     assert not trace.exists()
+
+
+def test_a_full_disk_is_said_and_what_was_recorded_stays(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    write = Tape.write
+
+    def full(tape: Tape, at_ms: int, pack: str, sample: Sample) -> None:
+        if tape.rows >= 2:
+            raise OSError(28, "No space left on device")
+        write(tape, at_ms, pack, sample)
+
+    monkeypatch.setattr(Tape, "write", full)
+    trace = tmp_path / "night.csv"
+    assert main(["record", str(site(tmp_path)), "--trace", str(trace)]) == 1
+    said = capsys.readouterr()
+    assert "No space left" in said.err
+    assert "2 rows (left 2)" in said.out
+    assert len(list(read_trace(trace))) == 2

@@ -77,7 +77,10 @@ def run(args: argparse.Namespace) -> int:
         taker.hide()
         for each in _leaves(group):
             fail(each)
+        if taker.has_any:
+            taker.sum_up()
     else:
+        taker.hide()
         return taker.sum_up()
     return 1
 
@@ -143,8 +146,8 @@ class Recorder:
                 self._session.tape = stack.enter_context(Tape(self._trace))
             if self._can is not None:
                 build: BuildBusLog = found("tocsin.bus_logs", "can").load()
-                logging = build(self._on_can, self._can, is_watched=is_served)
-                self._log = await stack.enter_async_context(logging)
+                opening = build(self._on_can, self._can, is_watched=is_served)
+                self._log = await stack.enter_async_context(opening)
             showing = asyncio.create_task(self._show())
             stack.callback(showing.cancel)
             await self._record(is_served=is_served)
@@ -205,9 +208,14 @@ class Recorder:
         if self._is_watched:
             print(file=sys.stderr)
 
+    @property
+    def has_any(self) -> bool:
+        """Return whether anything was recorded."""
+        tape, log = self._session.tape, self._log
+        return bool((tape and tape.rows) or (log and log.frames))
+
     def sum_up(self) -> int:
         """Say what was recorded, and return the exit code."""
-        self.hide()
         session, log = self._session, self._log
         if session.tape is not None:
             each = ", ".join(
@@ -218,8 +226,7 @@ class Recorder:
         if log is not None:
             print(f"{self._can}: {log.frames} frames")
         self._warn(session)
-        rows = session.tape.rows if session.tape else 0
-        if rows or (log is not None and log.frames):
+        if self.has_any:
             return 0
         fail("nothing was recorded")
         return 1

@@ -47,12 +47,12 @@ class Session:
 
     def take(self, at_ms: int, pack: str, sample: Sample) -> None:
         """Write what *pack* said."""
+        if self.tape is not None:
+            self.tape.write(at_ms, pack, sample)
         self.packs[pack] = ""
         self.rows[pack] = self.rows.get(pack, 0) + 1
         if not sample.cells_mv:
             self.without_cells.add(pack)
-        if self.tape is not None:
-            self.tape.write(at_ms, pack, sample)
 
     def fail(self, pack: str, reason: str) -> None:
         """Note that *pack* said nothing; with the last one to fail so, give up.

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 OK = b"\r"
 REFUSED = b"\a"
-_TELLS = {b"": OK, b"V": b"V1013\r", b"N": b"N0001\r"}
+_TELLS = {b"": OK, b"V": b"V0100\r", b"N": b"N0000\r"}
 STATUS_WARNING = 0x04
 STATUS_OVERRUN = 0x08
 STATUS_PASSIVE = 0x20

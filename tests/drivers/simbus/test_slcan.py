@@ -215,7 +215,7 @@ def test_the_adapter_acknowledges_as_the_protocol_says() -> None:
         b"F00\r",
         b"\a",
         b"\r",
-        b"V1013\r",
+        b"V0100\r",
         b"\r",
         b"\a",
     ]
