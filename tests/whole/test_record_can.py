@@ -45,8 +45,9 @@ driver = "rv-c"
 instance = 3
 {bus}
 """
-ALL_PAGES_S = 4
-"""Temperatures take two seconds for all of them."""
+ALL_PAGES_S = 3
+BUS_SPEED = 4.0
+"""Of the bus to real time: temperatures take half a second for all of them."""
 SPEED = 8.0
 
 
@@ -63,7 +64,7 @@ async def record(
 ) -> tuple[int, str, str]:
     """Serve the bank on a pty and record it from another process."""
     traffic = hut_traffic(bank)
-    async with SlcanPty(traffic.answers) as pty, pumped(traffic, pty):
+    async with SlcanPty(traffic.answers) as pty, pumped(traffic, pty, speed=BUS_SPEED):
         bus = f'interface = "slcan"\nchannel = "{pty.device}"\nbitrate = 250000'
         process = await asyncio.create_subprocess_exec(
             *(sys.executable, "-m", "tocsin", "record"),

@@ -16,7 +16,7 @@ from tocsin.app import SetupError, found, open_sources
 from tocsin.cli.common import add_site, duration_ms, example, fail, load_site
 from tocsin.clock import RealClock, stopwatch_s
 from tocsin.ports import CanLine, DriverError
-from tocsin.record import RecordError, Session, Tape, overhear, record
+from tocsin.record import RecordError, Recording, Tape, overhear, record
 
 if TYPE_CHECKING:
     import argparse
@@ -117,7 +117,7 @@ class Recorder:
         self._live = [spec for spec in setup.sources if not spec.is_only_recorded]
         self._on_can = [spec for spec in self._live if isinstance(spec.line, CanLine)]
         self._is_watched = sys.stderr.isatty()
-        self._session = Session(None, {spec.name: None for spec in self._live})
+        self._recording = Recording(None, {spec.name: None for spec in self._live})
         self._log: BusLog | None = None
         self._seconds = 0.0
 
@@ -143,7 +143,7 @@ class Recorder:
         is_served = await asyncio.to_thread(self._is_served)
         async with AsyncExitStack() as stack:
             if self._trace is not None:
-                self._session.tape = stack.enter_context(Tape(self._trace))
+                self._recording.tape = stack.enter_context(Tape(self._trace))
             if self._can is not None:
                 build: BuildBusLog = found("tocsin.bus_logs", "can").load()
                 opening = build(self._on_can, self._can, is_watched=is_served)
@@ -170,16 +170,16 @@ class Recorder:
         async with asyncio.TaskGroup() as group:
             if self._log is not None:
                 group.create_task(self._log.run())
-            if self._session.tape is not None:
+            if self._recording.tape is not None:
                 group.create_task(self._listen(is_served=is_served))
 
     async def _listen(self, *, is_served: bool) -> None:
         clock = RealClock()
         if is_served:
             path = control.socket_path(self._setup.journal_folder)
-            await overhear(self._session, path, clock=clock)
+            await overhear(self._recording, path, clock=clock)
         sources = open_sources(replace(self._setup, sources=tuple(self._live)))
-        await record(self._session, sources, clock=clock, poll_ms=self._setup.poll_ms)
+        await record(self._recording, sources, clock=clock, poll_ms=self._setup.poll_ms)
 
     async def _show(self) -> None:
         begun_s = stopwatch_s()
@@ -197,9 +197,9 @@ class Recorder:
         if self._log is not None:
             ill = f" ({self._log.trouble})" if self._log.trouble else ""
             parts.append(f"{self._log.frames} frames{ill}")
-        if self._session.tape is not None:
-            for name, trouble in self._session.packs.items():
-                rows = f"{self._session.rows.get(name, 0)} rows"
+        if self._recording.tape is not None:
+            for name, trouble in self._recording.packs.items():
+                rows = f"{self._recording.rows.get(name, 0)} rows"
                 parts.append(f"{name} {trouble or rows}")
         return "  ".join(parts)
 
@@ -211,32 +211,33 @@ class Recorder:
     @property
     def has_any(self) -> bool:
         """Return whether anything was recorded."""
-        tape, log = self._session.tape, self._log
+        tape, log = self._recording.tape, self._log
         return bool((tape and tape.rows) or (log and log.frames))
 
     def sum_up(self) -> int:
         """Say what was recorded, and return the exit code."""
-        session, log = self._session, self._log
-        if session.tape is not None:
+        recording, log = self._recording, self._log
+        if recording.tape is not None:
             each = ", ".join(
-                f"{name} {session.rows.get(name, 0)}" for name in session.packs
+                f"{name} {recording.rows.get(name, 0)}" for name in recording.packs
             )
-            made = "not made" if not session.tape.rows else f"{session.tape.rows} rows"
-            print(f"{session.tape.path}: {made} ({each})")
+            rows = recording.tape.rows
+            made = f"{rows} rows" if rows else "not made"
+            print(f"{recording.tape.path}: {made} ({each})")
         if log is not None:
             print(f"{self._can}: {log.frames} frames")
-        self._warn(session)
+        self._warn(recording)
         if self.has_any:
             return 0
         fail("nothing was recorded")
         return 1
 
-    def _warn(self, session: Session) -> None:
-        for name, trouble in session.packs.items():
-            if trouble and session.tape is not None:
+    def _warn(self, recording: Recording) -> None:
+        for name, trouble in recording.packs.items():
+            if trouble and recording.tape is not None:
                 print(f"tocsin: {name}: {trouble}", file=sys.stderr)
-        if 0 < len(session.without_cells) < len(session.packs):
-            names = ", ".join(sorted(session.without_cells))
+        if 0 < len(recording.without_cells) < len(recording.packs):
+            names = ", ".join(sorted(recording.without_cells))
             print(
                 f"tocsin: {names}: no single cells; a replay beside packs with cells "
                 "counts every such row as not read",

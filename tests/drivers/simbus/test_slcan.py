@@ -176,13 +176,19 @@ def dialogue(*commands: bytes) -> list[bytes]:
 
 
 async def _said(line: int, command: bytes) -> bytes:
-    os.write(line, command)
-    await asyncio.sleep(0.02)
+    """Return the answer to *command*, or what came in a while if it is not whole."""
     os.set_blocking(line, False)
-    try:
-        return os.read(line, 100)
-    except BlockingIOError:
-        return b""
+    os.write(line, command)
+    said = b""
+    for _ in range(1_000 if command.endswith(b"\r") else 5):
+        await asyncio.sleep(0.005)
+        try:
+            said += os.read(line, 100)
+        except BlockingIOError:
+            continue
+        if said.endswith((b"\r", b"\a")):
+            break
+    return said
 
 
 def test_the_adapter_acknowledges_as_the_protocol_says() -> None:

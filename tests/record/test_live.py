@@ -14,7 +14,7 @@ from tocsin import control
 from tocsin.clock import SteppedClock
 from tocsin.core.model import Sample
 from tocsin.ports import DriverError
-from tocsin.record import RecordError, Session, Tape, overhear, record
+from tocsin.record import RecordError, Recording, Tape, overhear, record
 from tocsin.shell import Inbox
 from tocsin.trace import read_trace
 
@@ -39,40 +39,40 @@ async def until(
         await task
 
 
-def recorded(folder: Path, seconds: int = 10, **scripts: Any) -> Session:
+def recorded(folder: Path, seconds: int = 10, **scripts: Any) -> Recording:
     """Record scripted packs for so many seconds of stepped time."""
 
-    async def main() -> Session:
+    async def main() -> Recording:
         clock = SteppedClock(speed=1e9, start_wall_ms=0)
         packs = {name: Packs(clock, script).open for name, script in scripts.items()}
         with Tape(folder / "night.csv") as tape:
-            session = Session(tape, dict.fromkeys(packs))
-            work = record(session, packs, clock=clock, poll_ms=1_000)
+            recording = Recording(tape, dict.fromkeys(packs))
+            work = record(recording, packs, clock=clock, poll_ms=1_000)
             await until(clock, seconds * 1_000, work)
-        return session
+        return recording
 
     return asyncio.run(main())
 
 
 def test_every_pack_is_written_once_a_poll(tmp_path: Path) -> None:
-    session = recorded(tmp_path, left=lambda _: sample(), right=lambda _: sample())
-    assert session.tape is not None
-    rows = list(read_trace(session.tape.path))
+    recording = recorded(tmp_path, left=lambda _: sample(), right=lambda _: sample())
+    assert recording.tape is not None
+    rows = list(read_trace(recording.tape.path))
     assert [row.at_ms for row in rows if row.pack == "left"] == list(
         range(0, 10_000, 1_000)
     )
-    assert session.rows == {"left": 10, "right": 10}
-    assert session.packs == {"left": "", "right": ""}
+    assert recording.rows == {"left": 10, "right": 10}
+    assert recording.packs == {"left": "", "right": ""}
 
 
 def test_a_pack_that_was_silent_leaves_a_gap_and_its_reason(tmp_path: Path) -> None:
-    session = recorded(
+    recording = recorded(
         tmp_path, left=failing_between(3_000, 60_000), right=lambda _: sample()
     )
-    assert session.tape is not None
-    rows = list(read_trace(session.tape.path))
+    assert recording.tape is not None
+    rows = list(read_trace(recording.tape.path))
     assert [row.at_ms for row in rows if row.pack == "left"] == [0, 1_000, 2_000]
-    assert session.packs == {"left": "silent", "right": ""}
+    assert recording.packs == {"left": "silent", "right": ""}
 
 
 def test_a_recording_that_no_pack_answers_gives_up_and_says_why(tmp_path: Path) -> None:
@@ -83,10 +83,10 @@ def test_a_recording_that_no_pack_answers_gives_up_and_says_why(tmp_path: Path) 
 
 
 def test_packs_without_cells_are_remembered(tmp_path: Path) -> None:
-    session = recorded(
+    recording = recorded(
         tmp_path, left=lambda _: sample(), shunt=lambda _: Sample(current_ma=1)
     )
-    assert session.without_cells == {"shunt"}
+    assert recording.without_cells == {"shunt"}
 
 
 class Daemon:
@@ -121,22 +121,22 @@ class Daemon:
             yield
 
 
-def overheard(folder: Path, *, seconds: int = 6, leaves: bool = False) -> Session:
-    async def main() -> Session:
+def overheard(folder: Path, *, seconds: int = 6, leaves: bool = False) -> Recording:
+    async def main() -> Recording:
         clock = SteppedClock(speed=1e9, start_wall_ms=0)
         daemon = Daemon(folder)
         with Tape(folder / "night.csv") as tape:
-            session = Session(tape, {"left": None, "right": None})
+            recording = Recording(tape, {"left": None, "right": None})
 
             async def work() -> None:
                 with clock.member():
-                    await overhear(session, daemon.path, clock=clock)
+                    await overhear(recording, daemon.path, clock=clock)
 
             async with daemon.serving():
                 await until(clock, seconds * 1_000, work())
             if leaves:
                 await until(clock, 2 * seconds * 1_000, work())
-        return session
+        return recording
 
     return asyncio.run(main())
 
@@ -144,9 +144,9 @@ def overheard(folder: Path, *, seconds: int = 6, leaves: bool = False) -> Sessio
 def test_a_daemon_s_readings_are_written_once_each_with_its_own_time(
     tmp_path: Path,
 ) -> None:
-    session = overheard(tmp_path)
-    assert session.tape is not None
-    rows = list(read_trace(session.tape.path))
+    recording = overheard(tmp_path)
+    assert recording.tape is not None
+    rows = list(read_trace(recording.tape.path))
     assert {row.pack for row in rows} == {"left"}
     assert [row.at_ms for row in rows] == [1_000 * n for n in range(len(rows))]
     assert len(rows) in {3, 4}
@@ -155,9 +155,9 @@ def test_a_daemon_s_readings_are_written_once_each_with_its_own_time(
     assert rows[0].sample.temps_dc == (205,)
     assert rows[0].sample.current_ma == -5_000
     assert rows[0].sample.soc_permille is None
-    assert session.packs == {"left": "", "right": "no answer"}
+    assert recording.packs == {"left": "", "right": "no answer"}
 
 
 def test_a_daemon_that_ends_is_waited_for(tmp_path: Path) -> None:
-    session = overheard(tmp_path, leaves=True)
-    assert "no daemon answers" in (session.packs["left"] or "")
+    recording = overheard(tmp_path, leaves=True)
+    assert "no daemon answers" in (recording.packs["left"] or "")

@@ -29,7 +29,7 @@ class RecordError(Exception):
 
 
 @dataclass(slots=True)
-class Session:
+class Recording:
     """How far a recording has come.
 
     Attributes:
@@ -66,7 +66,7 @@ class Session:
 
 
 async def record(
-    session: Session, sources: Mapping[str, Open], *, clock: Clock, poll_ms: int
+    recording: Recording, sources: Mapping[str, Open], *, clock: Clock, poll_ms: int
 ) -> None:
     """Record *sources* until cancelled.
 
@@ -74,22 +74,22 @@ async def record(
         RecordError: no pack answers.
         OSError: the tape cannot be written.
     """
-    put = partial(_put, session, clock)
+    put = partial(_put, recording, clock)
     async with asyncio.TaskGroup() as group:
         for name, opened in sources.items():
             asking = listen(name, opened, clock=clock, poll_ms=poll_ms, put=put)
             group.create_task(asking, name=f"source:{name}")
 
 
-async def _put(session: Session, clock: Clock, stamp: Unstamped) -> None:
+async def _put(recording: Recording, clock: Clock, stamp: Unstamped) -> None:
     event = stamp(at_ms=clock.now_ms())
     if isinstance(event, Reading):
-        session.take(event.at_ms, event.pack, event.sample)
+        recording.take(event.at_ms, event.pack, event.sample)
     elif isinstance(event, ReadingFailed):
-        session.fail(event.pack, event.reason)
+        recording.fail(event.pack, event.reason)
 
 
-async def overhear(session: Session, path: Path, *, clock: Clock) -> None:
+async def overhear(recording: Recording, path: Path, *, clock: Clock) -> None:
     """Record what the daemon that listens on *path* reads, until cancelled.
 
     Every reading is written once, with the daemon's own time. What comes between two
@@ -106,26 +106,26 @@ async def overhear(session: Session, path: Path, *, clock: Clock) -> None:
         except control.ControlError as exc:
             said = {"why": str(exc)}
         if said.get("ok"):
-            _take_shown(session, said["show"]["packs"], heard)
+            _take_shown(recording, said["show"]["packs"], heard)
         else:
-            for name in session.packs:
-                session.packs[name] = str(said.get("why", "no answer"))
+            for name in recording.packs:
+                recording.packs[name] = str(said.get("why", "no answer"))
         await clock.sleep_until(next_ms)
 
 
 def _take_shown(
-    session: Session, packs: list[dict[str, Any]], heard: dict[str, float]
+    recording: Recording, packs: list[dict[str, Any]], heard: dict[str, float]
 ) -> None:
     """Write what is new in a snapshot, in the order in which it was read."""
     for shown in sorted(packs, key=lambda pack: pack["heard_s"] or 0.0):
         name, heard_s = shown["name"], shown["heard_s"]
-        if name not in session.packs:
+        if name not in recording.packs:
             continue
         if heard_s is not None and heard.get(name) != heard_s:
             heard[name] = heard_s
-            session.take(round(heard_s * 1000), name, _sample(shown))
+            recording.take(round(heard_s * 1000), name, _sample(shown))
         if shown["trouble"]:
-            session.packs[name] = shown["trouble"]
+            recording.packs[name] = shown["trouble"]
 
 
 def _sample(shown: Mapping[str, Any]) -> Sample:
