@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import cantools
 import pytest
 from cantools.database.errors import DecodeError
+from hypothesis import given
+from hypothesis import strategies as st
 
 from can_made import HUT_DBC, HUT_SITE, SMALL_ID, hut, most, page, small, state, whole
 from can_random import draw
@@ -286,6 +288,31 @@ def test_what_is_no_dbc_file_is_told_in_one_line(raw: bytes) -> None:
     with pytest.raises(DbcError) as caught:
         read_dbc(raw)
     assert "\n" not in str(caught.value)
+
+
+@given(st.binary(max_size=200), st.booleans(), st.integers(0, 1_500))
+def test_no_bytes_are_too_strange_for_a_file(
+    raw: bytes,
+    is_cut: bool,  # noqa: FBT001 drawn
+    at: int,
+) -> None:
+    whole_file = HUT_DBC.encode()
+    text = whole_file[:at] + raw + whole_file[at + 5 :] if is_cut else raw
+    said = ""
+    try:
+        read_dbc(text)
+    except DbcError as exc:
+        said = str(exc)
+    assert "\n" not in said
+
+
+def test_what_is_encoded_reads_the_same() -> None:
+    message = hut().messages["Cells"]
+    data = message.encode({"Page": 1, "Cell03": 3.303, "Cell04": 3.304})
+    assert data[:6] == page(1, 3303, 3304).data[:6]
+    raw, volts = message.decode(data)["Cell04"]
+    assert raw == 3304
+    assert volts == pytest.approx(3.304)
 
 
 # --- cantools as the reference -----------------------------------------------------
