@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from tocsin.ports import SourceSpec
     from tocsin.trace import Row
 
+LATE_S = 2.0
+"""A row that was due so long ago is not what the pack says now."""
+
 
 class _Playing:
     """One file at one speed: when it began, for all packs that are played from it."""
@@ -68,7 +71,7 @@ class PlayedPack:
         self._over = ""
 
     async def read(self) -> Sample:
-        """Return the newest row that is due, or wait for the next one.
+        """Return the newest row that has just come due, or wait for the next one.
 
         Raises:
             DriverError: that row lacks a value, the recording has ended, or it cannot
@@ -81,17 +84,20 @@ class PlayedPack:
         return row.sample
 
     async def _due(self) -> Row:
-        ahead = self._look()
-        if (wait_s := self._playing.due_s(ahead.at_ms)) > 0:
-            await asyncio.sleep(wait_s)
-        row = ahead
-        while self._playing.due_s(ahead.at_ms) <= 0:
-            row, self._ahead = ahead, None
-            try:
-                ahead = self._look()
-            except DriverError:
-                break  # the last row still counts; the next read says so
-        return row
+        while True:
+            row = self._look()
+            if (wait_s := self._playing.due_s(row.at_ms)) > 0:
+                await asyncio.sleep(wait_s)
+            self._ahead = None
+            if self._playing.due_s(row.at_ms) > -LATE_S and not self._is_due():
+                return row
+
+    def _is_due(self) -> bool:
+        """Return whether a newer row is due already."""
+        try:
+            return self._playing.due_s(self._look().at_ms) <= 0
+        except DriverError:
+            return False  # there is none; the next read says why
 
     def _look(self) -> Row:
         """Return the row that comes next, without taking it."""

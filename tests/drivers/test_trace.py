@@ -78,11 +78,27 @@ def test_rows_come_at_their_own_times(
 def test_a_late_reader_gets_the_newest_row_that_is_due(tmp_path: Path) -> None:
     async def play(sources: TraceSources) -> None:
         async with sources.open("left") as pack:
+            await asyncio.sleep(1.0)
             await pack.read()
-            await asyncio.sleep(2.0)
-            assert (await pack.read()).cells_mv == (3_301,)
-            await asyncio.sleep(5.0)
+            await asyncio.sleep(3.6)
             assert (await pack.read()).cells_mv == (3_302,)
+
+    played(tmp_path, play, *ROWS)
+
+
+@pytest.mark.parametrize(("late_s", "is_lost"), [(1.9, False), (2.1, True)])
+def test_an_old_row_is_not_what_the_pack_says_now(
+    tmp_path: Path, late_s: float, *, is_lost: bool
+) -> None:
+    async def play(sources: TraceSources) -> None:
+        async with sources.open("left") as pack:
+            await pack.read()
+            await asyncio.sleep(3.5 + late_s)
+            if is_lost:
+                with pytest.raises(DriverError, match="has ended"):
+                    await pack.read()
+            else:
+                assert (await pack.read()).cells_mv == (3_302,)
 
     played(tmp_path, play, *ROWS)
 

@@ -281,6 +281,12 @@ class _Play:
         self._begun_s = asyncio.get_running_loop().time()
         self.over = ""
 
+    def go_on(self) -> None:
+        """Let go what came while nobody listened; only its beginning waits."""
+        if self._first_stamp is not None:
+            while self.due() is not None:
+                pass
+
     def due(self) -> Message | None:
         """Return the next frame if its time has come; at the end say so in *over*."""
         while self._ahead is None and not self.over:
@@ -324,8 +330,8 @@ class PlayedBus(can.BusABC):
     def __init__(self, channel: str, *, speed: float = 1.0) -> None:
         plays = _PLAYS.setdefault(asyncio.get_running_loop(), {})
         self.channel_info = channel
-        self._play = plays.get(channel) or _Play(channel, speed)
-        plays[channel] = self._play
+        self._play = plays.setdefault(channel, _Play(channel, speed))
+        self._play.go_on()
         if self._play.over:
             raise can.CanInitializationError(self._play.over)
         super().__init__(channel)
