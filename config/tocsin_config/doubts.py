@@ -190,10 +190,13 @@ def _unheard(setup: Setup) -> Iterator[Doubt]:
 
 def _sources(setup: Setup) -> Iterator[Doubt]:
     for i, source in enumerate(setup.sources):
-        if source.driver == "trace":
+        if source.is_only_recorded:
             wrong = f"{source.name} exists in recordings only: `run` cannot read it"
-            right = "another driver, or only `tocsin replay`"
+            right = "another driver, a file to play, or only `tocsin replay`"
             yield ("pack", i, "driver"), wrong, right
+        elif source.is_played:
+            wrong = f"{source.name} is played from a recording: no battery is watched"
+            yield ("pack", i, "driver"), wrong, "the driver of a real pack"
     if len(setup.sources) == 1:
         wrong = "one pack is the only source: nothing can contradict it"
         yield ("pack",), wrong, "a second source, or a protector that is independent"

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 from pydantic import Field
 
 from tocsin.core.rules import Role
+from tocsin.ports import LOG
 from tocsin_config.circuit_models import (  # noqa: TC001 pydantic reads them
     CircuitTable,
     ReliabilityTable,
@@ -21,7 +22,7 @@ Driver: TypeAlias = Literal[
 Preset: TypeAlias = Literal["lfp", "nmc", "lto", "sodium-ion"]
 DRIVERS = get_args(Driver)
 PRESETS = get_args(Preset)
-INTERFACES = ("socketcan", "slcan", "virtual")
+INTERFACES = ("socketcan", "slcan", "virtual", LOG)
 PORT = {"ge": 1, "le": 65_535}
 PIN = r"^GPIO(\d|1\d|2[0-7])$"
 HOST = r"^[^\s/]{1,253}$"
@@ -118,7 +119,7 @@ class PackTable(Table):
     current_sign: Literal["charge-positive", "discharge-positive"] | None = choice(
         "sign", ("charge-positive", "discharge-positive"), default=None
     )
-    interface: Literal["socketcan", "slcan", "virtual"] | None = choice(
+    interface: Literal["socketcan", "slcan", "virtual", "log"] | None = choice(
         "interface", INTERFACES, default=None
     )
     channel: str | None = optional('a CAN channel, such as "can0"', min_length=1)
@@ -132,7 +133,10 @@ class PackTable(Table):
         'seconds by message, such as { "DC_SOURCE_STATUS_6" = 60 }'
     )
     file: str | None = optional(
-        'a DBC file beside this file, such as "bank.dbc"', min_length=1
+        'a file beside this one, such as "bank.dbc"', min_length=1
+    )
+    speed: float | None = optional(
+        "how many times as fast to play, 0.01 to 1000, such as 10", ge=0.01, le=1_000
     )
     id_mask: int | None = optional(
         "the bits of extended identifiers that count, such as 0x03FFFF00",

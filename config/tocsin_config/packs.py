@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from tocsin.ports import CanLine, SerialLine, SourceSpec, TcpLine
+from tocsin.ports import LOG, CanLine, SerialLine, SourceSpec, TcpLine
 from tocsin_config.maps import build_map, read_map_file
 from tocsin_config.problems import suggestion
 from tocsin_config.signals import build_signals
@@ -24,7 +24,7 @@ EVERY = {"name", "driver", "string"}
 TCP = {"host", "port", "framing"}
 SERIAL = {"serial", "baud", "parity", "stop_bits"}
 MODBUS = EVERY | TCP | SERIAL | {"unit", "timeout_s", "retries"}
-CAN = EVERY | {"interface", "channel", "bitrate"}
+CAN = EVERY | {"interface", "channel", "bitrate", "speed"}
 SLCAN_BITRATES = (
     *(10_000, 20_000, 50_000, 83_300, 100_000),
     *(125_000, 250_000, 500_000, 750_000, 1_000_000),
@@ -34,7 +34,7 @@ KEYS = {
     "sunspec": MODBUS | {"base", "current_sign"},
     "rv-c": CAN | {"instance", "battery", "current_sign", "transmit", "max_age_s"},
     "dbc": CAN | {"file", "signal", "id_mask"},
-    "trace": EVERY,
+    "trace": EVERY | {"file", "speed"},
     "simulated": EVERY | {"seed"},
 }
 NEEDED = {
@@ -57,6 +57,8 @@ EXAMPLES = {
     "channel": 'a CAN channel, such as "can0"',
     "instance": "an RV-C DC instance, 1 to 250",
     "signal": "[[pack.signal]] tables that say what each signal is",
+    "recording": 'a trace beside this file, file = "night.csv"',
+    "log": 'a CAN log beside this file, such as "bus.log" or "bus.log@can1"',
     "file": 'a DBC file beside this file, such as "bank.dbc"',
 }
 
@@ -144,12 +146,29 @@ class Packs:
             right = f"one of {', '.join(map(str, SLCAN_BITRATES))}"
             wrong = f"{table.bitrate} is not for a serial adapter"
             self.findings.tell(path, wrong, right)
-        bitrate = table.bitrate
+        channel, bitrate = table.channel, table.bitrate
+        if table.interface == LOG:
+            channel = self._log(i, channel)
+        elif table.speed is not None:
+            wrong = f"has no meaning with {table.interface}"
+            self.findings.tell(("pack", i, "speed"), wrong, f'interface = "{LOG}"')
         if bitrate is None and table.interface == "slcan" and table.driver == "rv-c":
             bitrate = RVC_BITRATE
         return CanLine(
-            interface=table.interface, channel=table.channel, bitrate=bitrate
+            interface=table.interface,
+            channel=channel,
+            bitrate=bitrate,
+            speed=table.speed or 1.0,
         )
+
+    def _log(self, i: int, channel: str) -> str:
+        """Return the path of a CAN log, and the bus in it if one is named."""
+        whole = self.folder / channel
+        file = whole if whole.is_file() else self.folder / channel.rpartition("@")[0]
+        if not file.is_file():
+            path = ("pack", i, "channel")
+            self.findings.tell(path, f"there is no file {whole}", EXAMPLES["log"])
+        return str(whole)
 
     def _options(self, i: int, table: PackTable) -> dict[str, Any]:
         match table.driver:
@@ -167,10 +186,23 @@ class Packs:
                     "dbc": dbc,
                     "signals": self._signals(i, table, dbc),
                 }
+            case "trace":
+                return self._played(i, table)
             case "simulated":
                 return {} if table.seed is None else {"seed": table.seed}
-            case _:
-                return {}
+
+    def _played(self, i: int, table: PackTable) -> dict[str, Any]:
+        """Return which recording to play; nothing for one that is only replayed."""
+        if table.file is None:
+            if table.speed is not None:
+                wrong = "has no meaning without file"
+                self.findings.tell(("pack", i, "speed"), wrong, EXAMPLES["recording"])
+            return {}
+        file = self.folder / table.file
+        if not file.is_file():
+            wrong = f"there is no file {file}"
+            self.findings.tell(("pack", i, "file"), wrong, EXAMPLES["recording"])
+        return {"file": file, "speed": table.speed or 1.0}
 
     def _map(self, i: int, table: PackTable) -> RegisterMap | None:
         path = ("pack", i, "map")

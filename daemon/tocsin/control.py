@@ -34,6 +34,10 @@ class ControlError(Exception):
     """There is no daemon to talk to, or it did not understand."""
 
 
+class ForbiddenError(ControlError):
+    """There is a daemon, but this user may not talk to it."""
+
+
 def socket_path(folder: Path) -> Path:
     """Return where the daemon whose journal is in *folder* listens."""
     path = folder / "control.sock"
@@ -144,7 +148,8 @@ def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
     """Return a running daemon's answer to *request*.
 
     Raises:
-        ControlError: nobody listens on *path*, or it may not be opened.
+        ControlError: nobody listens on *path*.
+        ForbiddenError: it may not be opened.
     """
     with socket.socket(socket.AF_UNIX) as line:
         line.settimeout(PATIENCE_S)
@@ -154,7 +159,7 @@ def ask(path: Path, request: Mapping[str, Any]) -> dict[str, Any]:
             with line.makefile("rb") as answers:
                 said = json.loads(answers.readline() or b"null")
         except PermissionError as exc:
-            raise ControlError(f"{path} may be opened by its group only") from exc
+            raise ForbiddenError(f"{path} may be opened by its group only") from exc
         except (OSError, ValueError) as exc:
             raise ControlError(f"no daemon answers on {path}") from exc
     if not isinstance(said, dict):

@@ -41,16 +41,23 @@ class SerialLine:
     stop_bits: int = 1
 
 
+LOG = "log"
+"""The interface of a CAN bus that is a recording."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CanLine:
     """A CAN bus, in python-can's words. Packs on the same one share it.
 
     *bitrate* is told to a serial adapter (``slcan``); a kernel interface has its own.
+    The interface ``log`` is a recording, its file the channel (``bus.log``, or
+    ``bus.log@can1`` for one bus of several), played *speed* times as fast.
     """
 
     interface: str
     channel: str
     bitrate: int | None = None
+    speed: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +84,17 @@ class SourceSpec:
     timeout_ms: int = 1_000
     retries: int = 1
     options: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_only_recorded(self) -> bool:
+        """Return whether nothing can read this pack: it exists in recordings only."""
+        return self.driver == "trace" and "file" not in self.options
+
+    @property
+    def is_played(self) -> bool:
+        """Return whether a recording is read instead of a pack that is there."""
+        is_log = isinstance(self.line, CanLine) and self.line.interface == LOG
+        return is_log or (self.driver == "trace" and not self.is_only_recorded)
 
 
 class Source(Protocol):
@@ -137,6 +155,47 @@ class BuildSources(Protocol):
 
     def __call__(self, specs: Sequence[SourceSpec]) -> Sources:
         """Return the sources of all packs that use this driver."""
+        ...
+
+
+class BusLog(Protocol):
+    """A log that is being written, of every frame on the buses of some packs.
+
+    The packs themselves may be read in this process at the same time.
+
+    Attributes:
+        frames: How many were written.
+    """
+
+    frames: int
+
+    @property
+    def trouble(self) -> str:
+        """Return what is wrong with a bus now; empty for nothing."""
+        ...
+
+    async def run(self) -> None:
+        """Keep every bus open and write, until cancelled.
+
+        Raises:
+            DriverError: none of the buses could ever be opened.
+            OSError: the log cannot be written.
+        """
+        ...
+
+
+class BuildBusLog(Protocol):
+    """What an entry point of the group ``tocsin.bus_logs`` names."""
+
+    def __call__(
+        self, specs: Sequence[SourceSpec], path: Path, *, is_watched: bool
+    ) -> AbstractAsyncContextManager[BusLog]:
+        """Return a log in the new file *path*, closed when the context is left.
+
+        With *is_watched* a daemon reads the same buses now. Entering raises
+        DriverError where a bus cannot be heard beside it, and OSError where the file
+        cannot be made. A log of nothing leaves no file.
+        """
         ...
 
 

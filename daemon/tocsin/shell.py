@@ -14,7 +14,7 @@ from tocsin.core.state import fresh
 from tocsin.ports import DriverError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Awaitable, Callable, Mapping, Sequence
     from contextlib import AbstractAsyncContextManager
 
     from tocsin.clock import Clock
@@ -123,7 +123,16 @@ class Shell:
         async with asyncio.TaskGroup() as group:
             core = group.create_task(self._decide(), name="core")
             asking = [
-                group.create_task(self._listen(name, opened), name=f"source:{name}")
+                group.create_task(
+                    listen(
+                        name,
+                        opened,
+                        clock=self.clock,
+                        poll_ms=self.poll_ms,
+                        put=self.inbox.put,
+                    ),
+                    name=f"source:{name}",
+                )
                 for name, opened in self.sources.items()
             ]
             core.add_done_callback(partial(_hurry, asking))
@@ -181,28 +190,33 @@ class Shell:
             self._pin_trouble = reason
             self.inbox.trouble("outputs", reason)
 
-    async def _listen(self, name: str, opened: Open) -> None:
-        """Ask one pack for ever. A driver bounds its own requests: none is cut off."""
-        failures = 0
-        with self.clock.member():
-            while True:
-                try:
-                    async with opened() as source:
-                        while True:
-                            next_ms = self.clock.now_ms() + self.poll_ms
-                            sample = await source.read()
-                            failures = 0
-                            stamp = partial(Reading, pack=name, sample=sample)
-                            await self.inbox.put(stamp)
-                            await self.clock.sleep_until(next_ms)
-                except DriverError as exc:
-                    reason = str(exc) or type(exc).__name__
-                    await self.inbox.put(
-                        partial(ReadingFailed, pack=name, reason=reason)
-                    )
-                    pause_ms = BACKOFF_MS[min(failures, len(BACKOFF_MS) - 1)]
-                    failures += 1
-                    await self.clock.sleep_until(self.clock.now_ms() + pause_ms)
+
+async def listen(
+    name: str,
+    opened: Open,
+    *,
+    clock: Clock,
+    poll_ms: int,
+    put: Callable[[Unstamped], Awaitable[None]],
+) -> None:
+    """Ask one pack for ever. A driver bounds its own requests: none is cut off."""
+    failures = 0
+    with clock.member():
+        while True:
+            try:
+                async with opened() as source:
+                    while True:
+                        next_ms = clock.now_ms() + poll_ms
+                        sample = await source.read()
+                        failures = 0
+                        await put(partial(Reading, pack=name, sample=sample))
+                        await clock.sleep_until(next_ms)
+            except DriverError as exc:
+                reason = str(exc) or type(exc).__name__
+                await put(partial(ReadingFailed, pack=name, reason=reason))
+                pause_ms = BACKOFF_MS[min(failures, len(BACKOFF_MS) - 1)]
+                failures += 1
+                await clock.sleep_until(clock.now_ms() + pause_ms)
 
 
 def _hurry(asking: Sequence[asyncio.Task[None]], core: asyncio.Task[None]) -> None:

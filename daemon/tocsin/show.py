@@ -19,7 +19,8 @@ def show_json(outcome: Outcome, site: Site, *, wall_ms: int) -> dict[str, Any]:
     """Return the snapshot as of *wall_ms*, the time of day of the outcome.
 
     Voltages in V, currents in A (positive while charging), temperatures in degC, ages
-    and times in s. What is not known is null.
+    and times in s; ``heard_s`` is when a pack was last read, by the daemon's own
+    monotonic time. What is not known is null.
     """
     return {
         "site": site.name,
@@ -50,6 +51,7 @@ def _packs(outcome: Outcome, site: Site) -> list[dict[str, Any]]:
                 "name": pack.name,
                 "online": state.online,
                 "age_s": None if sample is None else age_ms / 1000,
+                "heard_s": None if sample is None else state.heard_ms / 1000,
                 "current_a": _scaled(sample and sample.current_ma, 1000),
                 "voltage_v": _scaled(sample and sample.voltage_mv, 1000),
                 "soc_pct": _scaled(sample and sample.soc_permille, 10),

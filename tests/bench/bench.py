@@ -28,7 +28,8 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from tocsin import control
-from tocsin.replay import Played, play, read_trace
+from tocsin.replay import Played, play
+from tocsin.trace import read_trace
 from tocsin_config import load
 from tocsin_drivers.modbus.sunspec import SunSpecReader
 from tocsin_drivers.simbus.image import sunspec_image

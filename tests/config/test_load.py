@@ -121,6 +121,14 @@ def test_the_full_sample_site_leaves_no_doubt() -> None:
     assert {output.role for output in setup.site.outputs} == set(Role)
 
 
+def test_the_sample_site_on_can_hears_every_cell_of_one_pack() -> None:
+    sites = Path(__file__).parents[2] / "deploy" / "sites"
+    right, left = load(sites / "fern-ridge-can.toml").sources
+    assert (right.driver, right.options["instance"]) == ("rv-c", 3)
+    roles = [signal.role for signal in left.options["signals"].signals]
+    assert roles.count(PointRole.CELL) == roles.count(PointRole.TEMPERATURE) == 16
+
+
 def test_a_missing_table_means_its_defaults(tmp_path: Path) -> None:
     setup = loaded(tmp_path)
     assert setup.site.name == "site"

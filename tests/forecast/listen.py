@@ -13,14 +13,15 @@ from tests.forecast.score import Heard, Said, cutoffs_of
 
 from tocsin.core.events import AlarmFact
 from tocsin.core.forecast import FAR_MS, Limit
-from tocsin.replay import Played, play, read_trace
+from tocsin.replay import Played, play
+from tocsin.trace import read_trace
 from tocsin_config import load
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tocsin.core.site import Site
-    from tocsin.replay import Row
+    from tocsin.trace import Row
 
 ALARMS = {
     "low-cell-forecast": "low_cell",

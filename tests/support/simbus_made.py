@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.core.published import PUBLISHED_OHM_AH
 from tocsin_drivers.simbus.bank import SimBank, SiteDesign
 from tocsin_drivers.simbus.cell import Cell, CellDesign
-from tocsin_drivers.simbus.pack import EXACT, Pack, PackDesign
+from tocsin_drivers.simbus.pack import EXACT, Pack, PackDesign, Sensors, spread_cells
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -69,3 +69,15 @@ def seconds_until(made: Cell, amps: float, done: Callable[[float], bool]) -> flo
         passed_s += 1.0
         assert passed_s < 200_000
     return passed_s
+
+
+def working(amps: float = -20.0, **changes: Any) -> Pack:
+    """A pack with common sensors and a weak cell 11, at work for a minute."""
+    made = pack(
+        cells=spread_cells(16, weak={11: CellDesign(capacity_ah=150)}),
+        sensors=Sensors(),
+        missing_ah=120,
+        **changes,
+    )
+    settle(made, amps=amps)
+    return made

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 from contextlib import asynccontextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+from sunspec2.modbus.client import SunSpecModbusClientDeviceTCP
 
-from tocsin_drivers.simbus.server import HOST, Device
+from tocsin_drivers.simbus.image import sunspec_image
+from tocsin_drivers.simbus.server import HOST, Device, Fault, TcpBus
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
     from pymodbus.client.base import ModbusBaseClient
+
+    from tocsin_drivers.simbus.pack import Pack
 
 TIMEOUT_S = 0.3
 
@@ -57,3 +62,25 @@ def counting(start: int = 0, size: int = 200) -> Device:
         return {address: address + answers[0] for address in range(size)}
 
     return Device(registers)
+
+
+def sunspec_decoded(made: Pack, fault: Fault = Fault.NONE) -> Any:
+    """Return the device as pysunspec2 finds it over a real socket."""
+
+    def scan(port: int) -> Any:
+        device = SunSpecModbusClientDeviceTCP(
+            slave_id=1, ipaddr="127.0.0.1", ipport=port, timeout=5
+        )
+        try:
+            device.scan()
+            return device
+        finally:
+            device.close()
+
+    async def serve() -> Any:
+        device = Device(lambda: sunspec_image(made.reading))
+        device.break_down(fault)
+        async with TcpBus({1: device}) as bus:
+            return await asyncio.to_thread(scan, bus.port)
+
+    return asyncio.run(serve())

@@ -139,7 +139,7 @@ def _not_installed(setup: Setup) -> list[Problem]:
         )
         for i, source in enumerate(setup.sources)
         if origin is not None
-        and source.driver != "trace"
+        and not source.is_only_recorded
         and source.driver not in installed
     ]
 

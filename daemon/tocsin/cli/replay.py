@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.cli.common import add_site, example, fail, load_site
 from tocsin.clock import stopwatch_s
-from tocsin.replay import Played, Told, TraceError, play, read_trace
+from tocsin.replay import Played, Told, play
+from tocsin.trace import TraceError, read_trace
 from tocsin.wire import fact_json, fact_words, forecast_json
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from tocsin.core.events import Fact
-    from tocsin.replay import Row
+    from tocsin.trace import Row
 
 EXAMPLES = """\
 A trace is CSV: t_s,pack,current_a,soc_pct,cell_v_1..cell_v_N,temp_c_1..temp_c_M, one

@@ -9,7 +9,7 @@ from tocsin.core.engine import Outcome, step
 from tocsin.core.events import Event, Reading, ReadingFailed, Tick
 from tocsin.core.forecast import Limit
 from tocsin.core.state import fresh
-from tocsin.replay.trace import TraceError
+from tocsin.trace import TraceError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tocsin.core.events import Fact
     from tocsin.core.forecast import Forecast
     from tocsin.core.site import Site
-    from tocsin.replay.trace import Row
+    from tocsin.trace import Row
 
 FORECAST_EVERY_MS = 10_000
 

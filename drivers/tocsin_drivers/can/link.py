@@ -1,6 +1,6 @@
 """The bus: opened once for all packs on it, drained in the running loop.
 
-The only user of python-can. Why this is more than a call of the library (measured
+Why this is more than a call of the library (measured
 with 4.6.1, or read in the kernel's sources):
 
 - The library's asyncio reader hands an error of the bus to the loop's exception
@@ -20,24 +20,28 @@ with 4.6.1, or read in the kernel's sources):
 from __future__ import annotations
 
 import asyncio
-import logging
-import os
 from contextlib import asynccontextmanager, suppress
 from typing import TYPE_CHECKING
 from weakref import WeakValueDictionary
 
-import can
-
 from tocsin.ports import CanLine, DriverError, OnTrouble, SourceSpec
+from tocsin_drivers.can.buses import (
+    FAULTS,
+    Bus,
+    Message,
+    message_of,
+    new_bus,
+    settle,
+    shut,
+)
 from tocsin_drivers.can.ear import NEVER_S, Ear
-from tocsin_drivers.can.frames import MOST_BYTES, Filter, Frame, Wants
+from tocsin_drivers.can.frames import MOST_BYTES, Frame, Wants
 from tocsin_drivers.can.health import Health, Ill
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
 
 PART = "can"
-INTERFACES = ("socketcan", "slcan", "virtual")
 
 MOST_A_TURN = 256
 """So many frames are taken before others in the loop have their turn."""
@@ -45,18 +49,12 @@ MOST_A_TURN = 256
 MOST_BAD = 16
 """More lines in one turn that are no frames, and the bus is opened anew."""
 
-MOST_FILTERS = 512
-"""``CAN_RAW_FILTER_MAX`` of Linux; with more of them nothing is filtered."""
-
 SILENCE_S = 10.0
 """Nothing heard at all for so long, and the bus is opened anew."""
 
 BACKOFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 POLL_S = 0.01
 """A bus without a descriptor is looked at so often."""
-
-SETTLE_S = 2.0
-"""Serial adapters that reset when opened need so long; python-can's own default."""
 
 
 class LostError(DriverError):
@@ -70,11 +68,12 @@ class Link:
         self.where = where
         self.health = Health()
         self._ears: list[Ear] = []
+        self._taps: list[Callable[[Message], None]] = []
         self._tell: OnTrouble | None = None
         self._said = ""
         self._members = 0
         self._opening = asyncio.Lock()
-        self._bus: can.BusABC | None = None
+        self._bus: Bus | None = None
         self._stop_watching: Callable[[], None] | None = None
         self._again: asyncio.Handle | None = None
         self._heard_s = NEVER_S
@@ -88,6 +87,10 @@ class Link:
         ear = Ear(wants)
         self._ears.append(ear)
         return ear
+
+    def tap(self, tap: Callable[[Message], None]) -> None:
+        """Show *tap* every message, error frames too; before anybody joins."""
+        self._taps.append(tap)
 
     def report_to(self, on_trouble: OnTrouble) -> None:
         """Tell *on_trouble* what is wrong with the bus; drivers on it share it."""
@@ -115,23 +118,24 @@ class Link:
 
     async def _open(self) -> None:
         await asyncio.sleep(max(0.0, self._not_before_s - _now_s()))
-        filters = tuple({f for ear in self._ears for f in ear.filters})
-        bus: can.BusABC | None = None
+        wanted = {f for ear in self._ears for f in ear.filters}
+        filters = () if self._taps else tuple(wanted)
+        bus: Bus | None = None
         try:
             bus = new_bus(self.where, filters)
             await settle(bus, self.where)
-        except (can.CanError, OSError, ValueError, ImportError) as exc:
-            _shut(bus)
+        except (*FAULTS, ValueError, ImportError) as exc:
+            shut(bus)
             self._lose(f"cannot be opened: {exc}")
             raise LostError(f"{self} cannot be opened: {exc}") from exc
         except asyncio.CancelledError:
-            _shut(bus)
+            shut(bus)
             raise
         self._bus = bus
         self._heard_s = _now_s()  # silence begins now
         self._watch(bus)
 
-    def _watch(self, bus: can.BusABC) -> None:
+    def _watch(self, bus: Bus) -> None:
         loop = asyncio.get_running_loop()
         try:
             descriptor = bus.fileno()
@@ -157,17 +161,17 @@ class Link:
         try:
             if self._took_all(self._bus, now_s):
                 self._go_on()
-        except (can.CanError, OSError, LostError) as exc:
+        except (*FAULTS, LostError) as exc:
             self._lose(f"failed: {exc}")
         except Exception as exc:  # noqa: BLE001 a callback's bug would be seen by nobody
             self._bug = exc
         self._say(now_s)
 
-    def _took_all(self, bus: can.BusABC, now_s: float) -> bool:
+    def _took_all(self, bus: Bus, now_s: float) -> bool:
         """Return whether as many frames as may be came, and more may wait.
 
         Raises:
-            can.CanError, OSError, LostError: the bus failed.
+            LostError: nothing but noise comes; or what the bus raises when it fails.
         """
         bad = 0
         for _ in range(MOST_A_TURN):
@@ -194,7 +198,9 @@ class Link:
         self._again = None
         self._drain()
 
-    def _take(self, message: can.Message, now_s: float) -> None:
+    def _take(self, message: Message, now_s: float) -> None:
+        for tap in self._taps:
+            tap(message)
         data = bytes(message.data)
         if message.is_error_frame:
             self.health.error_frame(message.arbitration_id, data, now_s)
@@ -237,14 +243,9 @@ class Link:
         """Send *frame*, or drop and count it; return whether it was sent."""
         if self._bus is None:
             return False
-        message = can.Message(
-            arbitration_id=frame.can_id,
-            is_extended_id=frame.is_extended,
-            data=frame.data,
-        )
         try:
-            self._bus.send(message, timeout=0)
-        except (can.CanError, OSError):
+            self._bus.send(message_of(frame), timeout=0)
+        except FAULTS:
             self.health.note(Ill.UNSENT, _now_s())
             return False
         return True
@@ -268,7 +269,7 @@ class Link:
         if self._stop_watching is not None:
             self._stop_watching()
             self._stop_watching = None
-        _shut(self._bus)
+        shut(self._bus)
         self._bus = None
 
     def _say(self, now_s: float) -> None:
@@ -304,68 +305,6 @@ def link_of(spec: SourceSpec) -> Link:
     elif link.where != spec.line:
         raise ValueError(f"pack {spec.name} wants {link} with other settings")
     return link
-
-
-def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> can.BusABC:
-    """Open the bus; filters are for the kernel, and only it.
-
-    Raises:
-        can.CanError, OSError, ValueError, ImportError: it cannot be opened.
-    """
-    if where.interface not in INTERFACES:
-        raise ValueError(f"interface {where.interface}; one of {', '.join(INTERFACES)}")
-    logging.getLogger("can").setLevel(logging.CRITICAL)  # each fault is raised too
-    match where.interface:
-        case "socketcan":
-            wanted = [
-                {"can_id": f.can_id, "can_mask": f.mask, "extended": f.is_extended}
-                for f in filters
-            ]
-            return can.Bus(
-                interface="socketcan",
-                channel=where.channel,
-                can_filters=wanted if 0 < len(wanted) <= MOST_FILTERS else None,
-                ignore_config=True,
-            )
-        case "slcan":
-            return can.Bus(
-                interface="slcan",
-                channel=where.channel,
-                sleep_after_open=0,
-                timeout=0,
-                ignore_config=True,
-            )
-        case _:
-            return can.Bus(
-                interface="virtual", channel=where.channel, ignore_config=True
-            )
-
-
-async def settle(bus: can.BusABC, where: CanLine) -> None:
-    """Wait until a serial adapter has started, without holding up the loop."""
-    if where.interface != "slcan":
-        return
-    if not _is_pty(where.channel.partition("@")[0]):
-        await asyncio.sleep(SETTLE_S)
-    set_bitrate = getattr(bus, "set_bitrate", None)
-    if set_bitrate is not None and where.bitrate is not None:
-        set_bitrate(where.bitrate)
-
-
-def _is_pty(device: str) -> bool:
-    return os.path.realpath(device).startswith("/dev/pts/")
-
-
-def _shut(bus: can.BusABC | None) -> None:
-    if bus is None:
-        return
-    with suppress(can.CanError, OSError):  # it may have failed already
-        bus.shutdown()
-    # A serial adapter that cannot be told to close would keep its port open.
-    port = getattr(bus, "serialPortOrig", None)
-    if port is not None:
-        with suppress(OSError):
-            port.close()
 
 
 def _stop_reading(loop: asyncio.AbstractEventLoop, descriptor: int) -> None:

@@ -26,11 +26,11 @@ from can_stage import (
 from tocsin.ports import CanLine, DriverError
 from tocsin.registers import PointRole
 from tocsin.signals import MappedSignal, SignalMap
-from tocsin_drivers.can import link as can_link
+from tocsin_drivers.can.buses import INTERFACES, new_bus
 from tocsin_drivers.can.dbc_codec import DbcListener
 from tocsin_drivers.can.frames import Filter, Frame
 from tocsin_drivers.can.health import Ill
-from tocsin_drivers.can.link import Link, new_bus
+from tocsin_drivers.can.link import Link
 from tocsin_drivers.can.rvc_reader import RvcListener
 
 STUB = CanLine(interface="virtual", channel="stub")
@@ -132,7 +132,7 @@ def asked_of_the_library(
     return asked
 
 
-@pytest.mark.parametrize("interface", can_link.INTERFACES)
+@pytest.mark.parametrize("interface", INTERFACES)
 def test_a_bus_is_opened_to_acknowledge_like_any_node(
     interface: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import asyncio
 import tomllib
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sunspec2.modbus.client import SunSpecModbusClientDeviceTCP
 
-from simbus_made import pack, settle
+from simbus_made import pack, settle, working
+from simbus_wire import sunspec_decoded as decoded
 from tocsin.core.model import Flag
 from tocsin_config import load
 from tocsin_drivers.simbus.cell import CellDesign
@@ -17,51 +16,16 @@ from tocsin_drivers.simbus.image import (
     charge_state,
     plain_image,
     plain_map_toml,
-    sunspec_image,
     u16,
 )
-from tocsin_drivers.simbus.pack import Pack, Sensors, spread_cells
-from tocsin_drivers.simbus.server import Device, Fault, TcpBus
+from tocsin_drivers.simbus.server import Fault
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
-def decoded(made: Pack, fault: Fault = Fault.NONE) -> Any:
-    """Return the device as pysunspec2 finds it over a real socket."""
-
-    def scan(port: int) -> Any:
-        device = SunSpecModbusClientDeviceTCP(
-            slave_id=1, ipaddr="127.0.0.1", ipport=port, timeout=5
-        )
-        try:
-            device.scan()
-            return device
-        finally:
-            device.close()
-
-    async def serve() -> Any:
-        device = Device(lambda: sunspec_image(made.reading))
-        device.break_down(fault)
-        async with TcpBus({1: device}) as bus:
-            return await asyncio.to_thread(scan, bus.port)
-
-    return asyncio.run(serve())
-
-
 def cells_of(module: Any) -> Any:
     return module.groups["lithium-ion-module-cell"]
-
-
-def working(amps: float = -20.0, **changes: Any) -> Pack:
-    made = pack(
-        cells=spread_cells(16, weak={11: CellDesign(capacity_ah=150)}),
-        sensors=Sensors(),
-        missing_ah=120,
-        **changes,
-    )
-    settle(made, amps=amps)
-    return made
 
 
 def test_the_reference_client_finds_every_model_once() -> None:

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tocsin.replay import Row, TraceError, read_trace
-from tocsin.replay.trace import parse_trace
+from tocsin.trace import Row, TraceError, parse_trace, read_trace
 
 if TYPE_CHECKING:
     from pathlib import Path

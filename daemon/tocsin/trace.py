@@ -1,4 +1,4 @@
-"""The trace format: CSV, one row a pack and time.
+"""The trace format, read and written: CSV, one row a pack and time.
 
 Header ``t_s,pack,current_a,soc_pct,cell_v_1..cell_v_N,temp_c_1..temp_c_M``. Current is
 positive while charging. An empty field was not read. Times never go back.
@@ -66,10 +66,10 @@ def parse_trace(lines: Iterable[str], name: str) -> Iterator[Row]:
         TraceError: as `read_trace`.
     """
     rows = csv.reader(lines)
-    header = next(rows, None)
-    if header is None:
+    first = next(rows, None)
+    if first is None:
         raise TraceError(f"{name}:1: the trace is empty")
-    columns = _columns(header, name)
+    columns = _columns(first, name)
     sensors: dict[str, set[int]] = {}
     last_ms: int | None = None
     for number, fields in enumerate(rows, start=2):
@@ -86,15 +86,48 @@ def parse_trace(lines: Iterable[str], name: str) -> Iterator[Row]:
         yield row
 
 
-def _columns(header: list[str], name: str) -> _Columns:
-    names = [field.strip() for field in header]
-    cells = sum(1 for field in names if CELL.fullmatch(field))
-    temps = sum(1 for field in names if TEMP.fullmatch(field))
-    wanted = [
+def header(cells: int, temps: int) -> str:
+    """Return the first line of a trace, for so many cells and temperatures."""
+    names = [
         *FIXED,
         *(f"cell_v_{i + 1}" for i in range(cells)),
         *(f"temp_c_{i + 1}" for i in range(temps)),
     ]
+    return ",".join(names)
+
+
+def written(at_ms: int, pack: str, sample: Sample, cells: int, temps: int) -> str:
+    """Return the line of *sample* under ``header(cells, temps)``.
+
+    Reading it gives the same sample, apart from what a trace has no column for.
+
+    Raises:
+        ValueError: the sample has more cells or temperatures than the header.
+    """
+    cells_v = [f"{mv / 1000:.3f}" for mv in sample.cells_mv]
+    temps_c = [f"{dc / 10:.1f}" for dc in sample.temps_dc]
+    if len(cells_v) > cells or len(temps_c) > temps:
+        have = f"{len(cells_v)} cells and {len(temps_c)} temperatures"
+        raise ValueError(f"{have} under a header of {cells} and {temps}")
+    amps, soc = sample.current_ma, sample.soc_permille
+    fields = [
+        f"{at_ms / 1000:.3f}",
+        pack,
+        "" if amps is None else f"{amps / 1000:.3f}",
+        "" if soc is None else f"{soc / 10:.1f}",
+        *cells_v,
+        *[""] * (cells - len(cells_v)),
+        *temps_c,
+        *[""] * (temps - len(temps_c)),
+    ]
+    return ",".join(fields)
+
+
+def _columns(fields: list[str], name: str) -> _Columns:
+    names = [field.strip() for field in fields]
+    cells = sum(1 for field in names if CELL.fullmatch(field))
+    temps = sum(1 for field in names if TEMP.fullmatch(field))
+    wanted = header(cells, temps).split(",")
     if names != wanted:
         place = next(
             (i for i, (a, b) in enumerate(zip(names, wanted, strict=False)) if a != b),
