@@ -11,16 +11,18 @@ from math import exp
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast import outlook
+from tocsin.core.forecast.approach import JOULE_PER_K_AH
 from tocsin.core.forecast.cell import Cell, Side, points_of
 from tocsin.core.forecast.clone import clone
 from tocsin.core.forecast.curve import Curve, arrhenius
 from tocsin.core.forecast.fit import NODES, Counter, Window, fit
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
-from tocsin.core.forecast.thermal import Chill
+from tocsin.core.forecast.thermal import Thermal
 
 if TYPE_CHECKING:
-    from tocsin.core.forecast.result import Forecast
+    from tocsin.core.forecast.result import Forecast, Limit
+    from tocsin.core.forecast.thermal import Approach
 
 OHMIC_J = 25e3
 SURFACE_J = 30e3
@@ -52,6 +54,8 @@ class Design:
         ohm_ah: Resistance times capacity to begin with.
         lead_s: The lead asked for.
         charger_v: Where the chargers hold the pack; None if it is not known.
+        hot_c, hot_load_c: Where it is too hot to charge, and to discharge; None if no
+            rule says so.
     """
 
     curve: Curve
@@ -62,6 +66,8 @@ class Design:
     cold_c: float
     lead_s: float
     charger_v: float | None = None
+    hot_c: float | None = None
+    hot_load_c: float | None = None
 
 
 @dataclass(slots=True)
@@ -89,11 +95,13 @@ class Tracker:
         fast_a, slow_a: Lagged means of the current.
         fitted: When and at what count "up" and "down" were fitted last.
         later_ah: By how much later than the middle each cell will be full.
+        approaches: When temperatures reach their limits, as the newest row told.
     """
 
     design: Design
     load: Load
     ohmic: Ohmic
+    thermal: Thermal
     begun_s: float = 0.0
     at_s: float | None = None
     current_a: float = 0.0
@@ -110,9 +118,9 @@ class Tracker:
     aligned_s: float = -1e9
     later_ah: list[float] = field(default_factory=list)
     is_charging: bool = False
-    chill: Chill = field(default_factory=Chill)
     looked_s: float = -1e9
     forecasts: tuple[Forecast, ...] = ()
+    approaches: dict[Limit, Approach] = field(default_factory=dict)
 
     @classmethod
     def fresh(cls, design: Design) -> Tracker:
@@ -122,6 +130,7 @@ class Tracker:
             design,
             Load(nameplate_ah, design.lead_s),
             Ohmic(nameplate_ah, design.ohm_ah / nameplate_ah),
+            Thermal(nameplate_ah),
         )
 
     def moved(self, by_s: float) -> Tracker:
@@ -135,7 +144,8 @@ class Tracker:
             cells=[cell.moved(by_s) for cell in self.cells],
             fitted={k: (s + by_s, ah) for k, (s, ah) in self.fitted.items()},
             aligned_s=self.aligned_s + by_s,
-            chill=self.chill.moved(by_s),
+            thermal=self.thermal.moved(by_s),
+            approaches={},
             looked_s=self.looked_s + by_s,
         )
 
@@ -144,7 +154,8 @@ class Tracker:
         new = clone(self)
         new.load, new.ohmic = self.load.copied(), self.ohmic.copied()
         new.sums, new.cells = clone(self.sums), self.cells[:]
-        new.fitted = dict(self.fitted)
+        new.fitted, new.approaches = dict(self.fitted), dict(self.approaches)
+        new.thermal = self.thermal.copied()
         return new
 
     # --- readings ------------------------------------------------------------------
@@ -171,7 +182,7 @@ class Tracker:
         self.load.hear(at_s, dt_s, mean_a)
         if temps_c:
             self._warm(sum(temps_c) / len(temps_c))
-            self.chill = self.chill.heard(at_s, dt_s, temps_c)
+            self.thermal.hear(at_s, dt_s, temps_c, mean_a)
         flows_a = current_a + SLOW_SHARE * self.fast_a
         self.ohmic.hear(dt_s, flows_a, cells_v, self.slower)
         self._gather(current_a, cells_v)
@@ -224,6 +235,12 @@ class Tracker:
     def ohm(self, k: int) -> float:
         """Return the resistance of cell *k* (from 0) at its temperature."""
         return self.ohmic.ohm(k) * self.slower
+
+    def warms(self) -> float:
+        """Return what the own heat does, in K an hour at 1C."""
+        ohms = [self.ohmic.ohm(k) for k in range(len(self.cells))]
+        ohm_ah = sum(ohms) / len(ohms) * self.slower * self.design.nameplate_ah
+        return 3600 * ohm_ah / JOULE_PER_K_AH
 
     def surface_h(self) -> float:
         """Return the hours of current by which the surface runs ahead."""
