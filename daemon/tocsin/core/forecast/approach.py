@@ -16,9 +16,8 @@ trend is judged, and what it will warm is put on again.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import exp, log, sqrt
+from math import erf, exp, log, sqrt
 from operator import add, mul
-from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast.low import NEVER_S
@@ -53,12 +52,20 @@ def _draws() -> list[tuple[float, ...]]:
     Multiples of the powers of a generalised golden ratio, the root of x^6 = x + 1
     (Roberts 2018, from memory), through the inverse of the normal distribution.
     """
-    ratio, normal = 1.1347241384015194, NormalDist()
-    steps = [ratio**-k for k in range(1, 6)]
+    steps = [1.1347241384015194**-k for k in range(1, 6)]
     return [
-        tuple(normal.inv_cdf((0.5 + n * step) % 1) for step in steps)
-        for n in range(FUTURES)
+        tuple(_deviate((0.5 + n * step) % 1) for step in steps) for n in range(FUTURES)
     ]
+
+
+def _deviate(share: float) -> float:
+    """Return below which deviate *share* of a normal distribution lies."""
+    low, high = -6.0, 6.0
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        is_below = 0.5 * (1 + erf(middle / sqrt(2))) < share
+        low, high = (middle, high) if is_below else (low, middle)
+    return low
 
 
 DRAWS = _draws()

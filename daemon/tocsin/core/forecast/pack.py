@@ -24,13 +24,15 @@ if TYPE_CHECKING:
     from tocsin.core.forecast.result import Forecast, Limit
     from tocsin.core.forecast.thermal import Approach
 
-OHMIC_J = 25e3
+OHMIC_J, OHMIC_WARM_J = 25e3, 12e3
 SURFACE_J = 30e3
-"""Activation energies of resistance and of diffusion, per mole: LFP cells lie between
-17 and 54 kJ for resistance (derived from Naumann et al., J. Energy Storage 2018), and
-30 kJ is the diffusion of the BPX example set (Faraday Institution, 2022)."""
+"""Activation energies of resistance, below and above 25 degC, and of diffusion, per
+mole. For resistance LFP cells lie between 17 and 54 kJ from 10 to 25 degC, at 11 to 12
+from 25 to 40 (derived from Naumann et al., J. Energy Storage 2018); 30 kJ is the
+diffusion of the BPX example set (Faraday Institution, 2022)."""
 KNEE_J = 37e3
-MOST_KNEE = 0.8
+LEAST_KNEE, MOST_KNEE = 0.15, 0.8
+WARM_C = 25.0
 SURFACE_H = 0.06
 """Hours of current by which the surface of the particles runs ahead at 25 degC."""
 FAST_S, SLOW_S = 50.0, 450.0
@@ -44,6 +46,11 @@ FITTED = 2
 OFTEN_S, SELDOM_S = 15.0, 60.0
 NEAR_LEADS = 3
 """A cut-off nearer than so many leads is looked at often."""
+
+
+def slower(temp_c: float) -> float:
+    """Return by how much a cell resists more than at 25 degC."""
+    return arrhenius(OHMIC_J if temp_c < WARM_C else OHMIC_WARM_J, temp_c)
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +218,7 @@ class Tracker:
     def _warm(self, temp_c: float) -> None:
         if abs(temp_c - self.temp_c) > 0.3:
             self.temp_c = temp_c
-            self.slower = arrhenius(OHMIC_J, temp_c)
+            self.slower = slower(temp_c)
 
     def _gather(self, current_a: float, cells_v: list[float]) -> None:
         sums = self.sums
@@ -252,7 +259,8 @@ class Tracker:
         Naumann et al., J. Energy Storage 2018: discharge resistance at 10 % of charge
         is 1.15, 1.29 and 2.81 times that at 50 %, at 40, 25 and 10 degC.
         """
-        return min(MOST_KNEE, 1.29 * arrhenius(KNEE_J, self.temp_c) - 1)
+        grows = 1.29 * arrhenius(KNEE_J, self.temp_c) - 1
+        return max(LEAST_KNEE, min(MOST_KNEE, grows))
 
     def surface_ah(self, fast_a: float, slow_a: float) -> float:
         """Return by how much charge the surface runs ahead of the whole."""
