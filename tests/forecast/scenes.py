@@ -238,8 +238,8 @@ def _night(random: Random) -> Scene:
 
 def _hot_day(random: Random) -> Scene:
     """A shed in the sun: the air rises for hours, and loads or a charge add to it."""
-    scene = start(random, "hot day", random.uniform(0.4, 0.7))
-    base_c, more_c = random.uniform(28, 38), random.uniform(4, 14)
+    scene = start(random, "hot day", random.uniform(0.5, 0.9))
+    base_c, more_c = random.uniform(33, 40), random.uniform(6, 14)
     rises_s = random.uniform(2, 5) * HOUR_S
     scene.start_c = base_c + random.uniform(0, 3)
     scene.air_c = lambda at_s: (
@@ -247,7 +247,7 @@ def _hot_day(random: Random) -> Scene:
     )
     scene.hours = 10.0
     if random.random() < 0.5:
-        scene.uses = cabin(random, 10.0, random.uniform(0.5, 1.5))
+        scene.uses = cabin(random, 10.0, random.uniform(0.5, 1.0))
     else:
         rate, from_s = random.uniform(0.2, 0.6), random.uniform(1, 3) * HOUR_S
         scene.sun = lambda at_s: rate if at_s > from_s else 0.0

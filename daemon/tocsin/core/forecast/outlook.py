@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.forecast import high, low
 from tocsin.core.forecast.approach import Heating
 from tocsin.core.forecast.result import FAR_MS, TOO_NEW, Forecast, Limit, far, spread
+from tocsin.core.forecast.wider import News, explained
 
 if TYPE_CHECKING:
     from tocsin.core.forecast.pack import Tracker
@@ -28,12 +29,32 @@ OWN = 0.012
 def ahead(pack: Tracker, at_s: float) -> tuple[Forecast, ...]:
     """Return the forecasts of every limit; the alignment of cells is kept in *pack*."""
     design = pack.design
-    return (
+    told = (
         _low(pack, at_s),
         _high(pack, at_s),
         _warmth(pack, at_s, Limit.COLD, design.cold_c),
         _warmth(pack, at_s, Limit.HOT, design.hot_c),
         _warmth(pack, at_s, Limit.HOT_LOAD, design.hot_load_c),
+    )
+    before = {each.limit: each for each in pack.forecasts}
+    return tuple(
+        explained(each, before.get(each.limit), _news(pack, each.limit))
+        for each in told
+    )
+
+
+def _news(pack: Tracker, limit: Limit) -> News:
+    """Return what is new since the last look."""
+    since_s, load = pack.looked_s, pack.load
+    seen_s = pack.sums.begun_s
+    if limit.is_warmth:
+        seen_s = pack.thermal.trail[-1][0] if pack.thermal.trail else since_s
+    return News(
+        mean_a=-load.mean()[0],
+        now_a=-(load.fast_a or 0.0),
+        is_stepped=load.top_since_s > since_s,
+        is_fitted=any(at_s > since_s for at_s, _ in pack.fitted.values()),
+        is_seen=seen_s > since_s,
     )
 
 
@@ -133,7 +154,8 @@ def _high(pack: Tracker, at_s: float) -> Forecast:
         design.charger_v,
     )
     futures, first = high.times_s(cells, coming)
-    return spread(Limit.HIGH, futures, str(known[first] + 1))
+    told = spread(Limit.HIGH, futures, str(known[first] + 1))
+    return replace(told, drawn_ma=-round(mean_a * 1_000))
 
 
 def _warmth(

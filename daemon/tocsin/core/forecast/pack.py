@@ -195,8 +195,8 @@ class Tracker:
         self._gather(current_a, cells_v)
         self._close_bin(at_s)
         if at_s - self.looked_s >= (OFTEN_S if self.is_near() else SELDOM_S):
-            self.looked_s = at_s
             self.forecasts = outlook.ahead(self, at_s)
+            self.looked_s = at_s
 
     def _begin(self, at_s: float, current_a: float, cells_v: list[float]) -> None:
         self.begun_s = self.looked_s = at_s

@@ -44,7 +44,8 @@ class Forecast:
         surge_ma: For the low side, the largest load that is still safe for a burst of
             the length seen lately; None if no burst is to be expected.
         surge_permille: How many futures end with such a burst, if it comes soon.
-        drawn_ma: Mean load of the pack that the low side was told with.
+        reason: Why nothing is said, or why the band is wider than it was.
+        drawn_ma: Mean load that a cut-off was told with; negative while charging.
         relief_ms: How much longer it would last with half of that load; for the hot
             limits, with half of the current.
     """
