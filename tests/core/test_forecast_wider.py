@@ -88,6 +88,11 @@ def test_a_band_that_narrows_says_nothing() -> None:
     assert explained(new, None, QUIET) == new
 
 
+def _banded(times_ms: list[int]) -> Forecast:
+    early_ms, likely_ms, late_ms = times_ms
+    return replace(OLD, early_ms=early_ms, likely_ms=likely_ms, late_ms=late_ms)
+
+
 THREE = st.tuples(*[st.integers(min_value=0, max_value=FAR_MS)] * 3).map(sorted)
 
 
@@ -99,9 +104,7 @@ THREE = st.tuples(*[st.integers(min_value=0, max_value=FAR_MS)] * 3).map(sorted)
 def test_a_wider_band_always_has_a_reason_and_stays_in_order(
     old_ms: list[int], new_ms: list[int], news: News
 ) -> None:
-    names = ("early_ms", "likely_ms", "late_ms")
-    old = replace(OLD, **dict(zip(names, old_ms, strict=True)))
-    new = replace(OLD, **dict(zip(names, new_ms, strict=True)))
+    old, new = _banded(old_ms), _banded(new_ms)
     told = explained(new, old, news)
     before, now = width_ms(old), width_ms(told)
     assert before is not None
