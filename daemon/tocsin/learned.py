@@ -20,8 +20,8 @@ from tocsin.core.forecast.feed import fresh
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
 from tocsin.core.forecast.pack import Sums
-from tocsin.core.forecast.result import Forecast
-from tocsin.core.forecast.thermal import Thermal
+from tocsin.core.forecast.result import Forecast, Limit
+from tocsin.core.forecast.thermal import Approach, Thermal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -44,6 +44,7 @@ _PARTS: dict[str, TypeAdapter[Any]] = {
     "cells": TypeAdapter(list[Cell]),
     "fitted": TypeAdapter(dict[str, tuple[float, float]]),
     "thermal": TypeAdapter(Thermal),
+    "approaches": TypeAdapter(dict[Limit, Approach]),
     "forecasts": TypeAdapter(tuple[Forecast, ...]),
     "later_ah": TypeAdapter(list[float]),
 }
@@ -91,6 +92,7 @@ def _one(tracker: Tracker) -> dict[str, Any]:
     for name in ("load", "ohmic", "sums", "thermal"):
         whole[name] = asdict(whole[name])
     whole["cells"] = [asdict(cell) for cell in tracker.cells]
+    whole["approaches"] = {k: asdict(told) for k, told in tracker.approaches.items()}
     whole["forecasts"] = [asdict(told) for told in tracker.forecasts]
     return whole
 

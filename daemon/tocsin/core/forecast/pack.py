@@ -152,7 +152,10 @@ class Tracker:
             fitted={k: (s + by_s, ah) for k, (s, ah) in self.fitted.items()},
             aligned_s=self.aligned_s + by_s,
             thermal=self.thermal.moved(by_s),
-            approaches={},
+            approaches={
+                limit: replace(told, at_s=told.at_s + by_s)
+                for limit, told in self.approaches.items()
+            },
             looked_s=self.looked_s + by_s,
         )
 
