@@ -20,8 +20,8 @@ from tocsin.core.forecast.feed import fresh
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
 from tocsin.core.forecast.pack import Sums
-from tocsin.core.forecast.result import Forecast
-from tocsin.core.forecast.thermal import Chill
+from tocsin.core.forecast.result import Forecast, Limit
+from tocsin.core.forecast.thermal import Approach, Thermal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from tocsin.core.state import State
 
 FILE = "learned.json"
-VERSION = 1
+VERSION = 2
 LARGEST_BYTES = 50_000_000
 OLDEST_S = 30 * 86_400.0
 """Older than a month it says more about another battery than about this one."""
@@ -43,7 +43,8 @@ _PARTS: dict[str, TypeAdapter[Any]] = {
     "sums": TypeAdapter(Sums),
     "cells": TypeAdapter(list[Cell]),
     "fitted": TypeAdapter(dict[str, tuple[float, float]]),
-    "chill": TypeAdapter(Chill),
+    "thermal": TypeAdapter(Thermal),
+    "approaches": TypeAdapter(dict[Limit, Approach]),
     "forecasts": TypeAdapter(tuple[Forecast, ...]),
     "later_ah": TypeAdapter(list[float]),
 }
@@ -88,9 +89,10 @@ def _digest(text: str) -> str:
 
 def _one(tracker: Tracker) -> dict[str, Any]:
     whole = {name: getattr(tracker, name) for name in _PARTS}
-    for name in ("load", "ohmic", "sums", "chill"):
+    for name in ("load", "ohmic", "sums", "thermal"):
         whole[name] = asdict(whole[name])
     whole["cells"] = [asdict(cell) for cell in tracker.cells]
+    whole["approaches"] = {k: asdict(told) for k, told in tracker.approaches.items()}
     whole["forecasts"] = [asdict(told) for told in tracker.forecasts]
     return whole
 

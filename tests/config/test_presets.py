@@ -29,6 +29,7 @@ NAMES = {
 FORETOLD = {
     *("low-cell-forecast", "surge-risk", "generator-forecast", "high-cell-forecast"),
     *("shed-stage-1-forecast", "shed-stage-2-forecast", "cold-forecast"),
+    *("hot-forecast", "hot-load-forecast"),
 }
 """Only where an open-circuit curve is published can minutes be told."""
 CHARGE = Action(role=Role.CHARGE_PERMIT)
@@ -183,7 +184,9 @@ LFP = [
     ("shed-stage-1-forecast", 603_000, 2_700_000, 30_000),
     ("shed-stage-2-forecast", 297_000, 2_700_000, 30_000),
     ("high-cell-forecast", 900_000, 1_800_000, 30_000),
-    ("cold-forecast", 900_000, 1_980_000, 150_000),
+    ("cold-forecast", 1_035_000, 1_980_000, 150_000),
+    ("hot-forecast", 990_000, 1_980_000, 60_000),
+    ("hot-load-forecast", 990_000, 1_980_000, 60_000),
     ("low-cell-early", 3_100, 3_200, 60_000),
     ("low-cell", 3_000, 3_150, 10_000),
     ("shed-stage-1", 3_100, 3_250, 60_000),

@@ -20,6 +20,7 @@ from tocsin.core.model import Sample
 
 if TYPE_CHECKING:
     from tocsin.core.forecast.pack import Tracker
+    from tocsin.core.site import Site
 
 SITE = lfp_site()
 Row = tuple[int, Sample]
@@ -40,9 +41,15 @@ def _rows(*, seconds: int, rate: float = -0.3, charge: float = 0.3) -> list[Row]
 ROWS = _rows(seconds=3000)
 
 
-def _heard(rows: list[Row], old: Tracker | None = None, *, shift_s: int = 0) -> Tracker:
+def _heard(
+    rows: list[Row],
+    old: Tracker | None = None,
+    *,
+    shift_s: int = 0,
+    site: Site = SITE,
+) -> Tracker:
     for second, sample in rows:
-        old = tracked(old, sample, (second + shift_s) * 1000, 4, SITE)
+        old = tracked(old, sample, (second + shift_s) * 1000, 4, site)
     assert old is not None
     return old
 
@@ -189,7 +196,45 @@ def test_a_pack_without_sensors_is_never_told_to_cool() -> None:
     rows = [(second, replace(sample, temps_dc=())) for second, sample in ROWS]
     told = next(f for f in _heard(rows).forecasts if f.limit is Limit.COLD)
     assert told.likely_ms is None
-    assert told.reason
+    assert told.reason == "the pack says no temperature"
+
+
+def _warming(limit: Limit, site: Site = SITE, *, from_dc: int = 380) -> Forecast:
+    """Return what is told after an hour of 6 K an hour."""
+    rows = [
+        (second, replace(sample, temps_dc=(from_dc, from_dc + second // 60)))
+        for second, sample in ROWS
+    ]
+    return next(f for f in _heard(rows, site=site).forecasts if f.limit is limit)
+
+
+def test_a_pack_that_warms_is_told_when_it_is_too_hot_and_which_sensor() -> None:
+    last_c = 38.0 + ROWS[-1][0] // 60 / 10
+    told, later = _warming(Limit.HOT), _warming(Limit.HOT_LOAD)
+    assert told.part == "2"
+    assert told.likely_ms is not None
+    assert later.likely_ms is not None
+    straight_ms = (45.0 - last_c) / 6.0 * 3_600_000
+    assert told.likely_ms == pytest.approx(straight_ms, rel=0.5)
+    assert told.likely_ms < later.likely_ms
+
+
+@pytest.mark.parametrize(
+    ("from_dc", "is_told"), [(320, False), (330, True), (340, True)]
+)
+def test_heat_is_told_from_twelve_degrees_on(*, from_dc: int, is_told: bool) -> None:
+    rows = [(second, replace(s, temps_dc=(from_dc,))) for second, s in ROWS]
+    told = next(f for f in _heard(rows).forecasts if f.limit is Limit.HOT)
+    assert (told.reason == "") is is_told
+    assert is_told or told.reason == "no sensor is near it"
+
+
+def test_without_a_rule_on_heat_there_is_no_limit_and_the_reason_is_said() -> None:
+    cool = replace(SITE, rules=())
+    for limit in (Limit.HOT, Limit.HOT_LOAD):
+        told = _warming(limit, cool)
+        assert told.likely_ms is None
+        assert told.reason == "no rule of this site says where it is too hot"
 
 
 GARBAGE = st.builds(

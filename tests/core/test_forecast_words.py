@@ -91,6 +91,41 @@ def test_the_cold_names_the_sensor() -> None:
     )
 
 
+def test_the_heat_says_what_happens_by_itself_and_what_helps() -> None:
+    charged = replace(STILL, temps_dc=(431, 425), current_ma=60_000)
+    hot = replace(HIGH, limit=Limit.HOT, part="1", relief_ms=11 * MINUTE_MS)
+    assert _says(hot, measure=Measure.HOT_TIME, sample=charged) == (
+        "Between 9 min and 22 min from now. "
+        "Sensor 1 is at 43.1 degC while 60.0 A are charged. "
+        "Charging is inhibited at 45.0 degC. "
+        "Half of the current gives about 11 min more."
+    )
+    bare = replace(SITE, outputs=())
+    said = _says(hot, measure=Measure.HOT_TIME, sample=charged, site=bare)
+    assert "inhibited" not in said
+
+
+@pytest.mark.parametrize(
+    ("relief_ms", "says"),
+    [
+        (None, ""),
+        (59_999, ""),
+        (60_000, "about 1 min more."),
+        (60_001, "about 1 min more."),
+        (FAR_MS - 1, "about 1440 min more."),
+        (FAR_MS, "keep it below for now."),
+        (FAR_MS + 1, "keep it below for now."),
+    ],
+)
+def test_less_current_is_worth_saying_from_a_minute_on(
+    relief_ms: int | None, says: str
+) -> None:
+    hot = replace(HIGH, limit=Limit.HOT_LOAD, relief_ms=relief_ms)
+    said = _says(hot, measure=Measure.HOT_LOAD_TIME)
+    assert "All loads are shed at 50.0 degC." in said
+    assert said.endswith(says or "at 50.0 degC.")
+
+
 def test_a_surge_says_what_can_still_be_carried_beside_what_is_drawn_now() -> None:
     # 180 A less the 100 A of this moment are 80 A at 12.165 V.
     assert _says(SURGE, measure=Measure.SURGE_RISK) == (

@@ -8,7 +8,9 @@ import pytest
 
 from core_builders import low_rule, output, rule, site
 from tocsin.core.model import Bank
-from tocsin.core.rules import Role, Unit
+from tocsin.core.rules import Action, Measure, Role, Unit
+
+CHARGE_AND_LOADS = (Action(role=Role.CHARGE_PERMIT), Action(role=Role.LOAD_PERMIT))
 
 
 @pytest.mark.parametrize(
@@ -43,6 +45,19 @@ def test_a_rule_explained_by_one_that_is_not_there_is_refused() -> None:
     message = r"^full: suppressed by unknown attic, cellar$"
     with pytest.raises(ValueError, match=message):
         site(unknown, low_rule("low"))
+
+
+def test_the_hot_limits_are_the_lowest_at_which_a_rule_drops_the_permit() -> None:
+    hot = {"measure": Measure.HOTTEST, "clear_at": 400}
+    rules = (
+        rule("warm", **hot, trip_at=430, actions=()),
+        rule("hot", **hot, trip_at=450, actions=(Action(role=Role.CHARGE_PERMIT),)),
+        rule("hotter", **hot, trip_at=500, actions=CHARGE_AND_LOADS),
+        rule("cool", **hot | {"clear_at": 420}, trip_at=410, actions=CHARGE_AND_LOADS),
+    )
+    made = site(*rules)
+    assert (made.hot_charge_dc, made.hot_load_dc) == (450, 500)
+    assert (site().hot_charge_dc, site().hot_load_dc) == (None, None)
 
 
 @pytest.mark.parametrize(

@@ -34,6 +34,8 @@ LOW = Forecast(
 )
 HIGH = Forecast(limit=Limit.HIGH, part="1", early_ms=1_000, likely_ms=2_000)
 COLD = Forecast(limit=Limit.COLD, part="2", early_ms=3_000, likely_ms=4_000)
+HOT = Forecast(limit=Limit.HOT, part="4", early_ms=5_000, likely_ms=6_000)
+HOT_LOAD = Forecast(limit=Limit.HOT_LOAD, part="5", early_ms=7_000, likely_ms=8_000)
 
 
 def told(*forecasts: Forecast, of: Site = WHERE) -> Tracker:
@@ -52,13 +54,15 @@ def pack(*forecasts: Forecast, **changes: Any) -> PackState:
         (Measure.LOW_CELL_TIME_EARLY, (400_000, "3")),
         (Measure.HIGH_CELL_TIME, (2_000, "1")),
         (Measure.COLD_TIME, (4_000, "2")),
+        (Measure.HOT_TIME, (6_000, "4")),
+        (Measure.HOT_LOAD_TIME, (8_000, "5")),
         (Measure.SURGE_RISK, (250, "3")),
     ],
 )
 def test_each_measure_takes_its_own_time_and_cell(
     what: Measure, seen: tuple[int, str]
 ) -> None:
-    assert measure(what, pack(COLD, LOW, HIGH), WHERE, 0) == seen
+    assert measure(what, pack(COLD, HOT_LOAD, LOW, HOT, HIGH), WHERE, 0) == seen
 
 
 @pytest.mark.parametrize(
@@ -68,6 +72,8 @@ def test_each_measure_takes_its_own_time_and_cell(
         Measure.LOW_CELL_TIME_EARLY,
         Measure.HIGH_CELL_TIME,
         Measure.COLD_TIME,
+        Measure.HOT_TIME,
+        Measure.HOT_LOAD_TIME,
         Measure.SURGE_RISK,
     ],
 )

@@ -20,6 +20,7 @@ from tests.forecast.scenes import HOUR_S, KINDS, NAMEPLATE_AH, Scene
 from tests.forecast.truth import TrueCell
 
 LOW_V, HIGH_V, COLD_C = 2.80, 3.75, 5.0
+HOT_C, COOL_C = 45.0, 42.0
 RISK_EVERY_S = 120.0
 BURST_MEMORY_S = 4 * HOUR_S
 
@@ -49,7 +50,7 @@ class TrueBank:
         self.risk: list[list[float]] = []
         self._edges = scene.edges()
         self._looked_s = 0.0
-        self._is_cold = False
+        self._is_cold = self._is_hot = False
 
     def strings(self) -> list[list[TrueCell]]:
         """Return the cells, string by string."""
@@ -140,6 +141,10 @@ class TrueBank:
         if self.scene.cold_counts and coldest <= COLD_C and not self._is_cold:
             self._is_cold = True
             self._note("cold", at_s, [cell.temp_c for cell in self.cells], low=True)
+        hottest = max(cell.temp_c for cell in self.cells)
+        if hottest >= HOT_C and not self._is_hot:
+            self._note("hot", at_s, [cell.temp_c for cell in self.cells], low=False)
+        self._is_hot = hottest >= (COOL_C if self._is_hot else HOT_C)
         if min(volts) < LOW_V and not self.is_off:
             self._note("low_cell", at_s, volts, low=True)
             self.is_off = True

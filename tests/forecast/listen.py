@@ -27,10 +27,17 @@ ALARMS = {
     "low-cell-forecast": "low_cell",
     "high-cell-forecast": "high_cell",
     "cold-forecast": "cold",
+    "hot-forecast": "hot",
     "surge-risk": "surge",
 }
 INHIBITING = {"rising-cell", "high-cell", "high-cell-urgent"}
-LIMITS = {Limit.LOW: "low_cell", Limit.HIGH: "high_cell", Limit.COLD: "cold"}
+LIMITS = {
+    Limit.LOW: "low_cell",
+    Limit.HIGH: "high_cell",
+    Limit.COLD: "cold",
+    Limit.HOT: "hot",
+}
+"""Too hot to discharge is not judged: no trace gets there."""
 FIXED_V = (3.20, 3.10, 3.00, 2.90)
 FIXED_DELAY_S = 30.0
 ACTIVE = {"unacknowledged", "acknowledged", "suppressed by design"}
@@ -123,6 +130,8 @@ def _rows(heard: Heard, spoken: dict[str, float], played: Played, site: Site) ->
             continue
         spoken[pack.name] = tracker.looked_s
         for told in tracker.forecasts:
+            if told.limit not in LIMITS:
+                continue
             heard.rows.setdefault(LIMITS[told.limit], []).append(
                 Said(
                     at_s=tracker.looked_s,

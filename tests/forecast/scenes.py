@@ -236,6 +236,25 @@ def _night(random: Random) -> Scene:
     return scene
 
 
+def _hot_day(random: Random) -> Scene:
+    """A shed in the sun: the air rises for hours, and loads or a charge add to it."""
+    scene = start(random, "hot day", random.uniform(0.5, 0.9))
+    base_c, more_c = random.uniform(33, 40), random.uniform(6, 14)
+    rises_s = random.uniform(2, 5) * HOUR_S
+    scene.start_c = base_c + random.uniform(0, 3)
+    scene.air_c = lambda at_s: (
+        base_c + more_c * math.sin(min(0.75 * math.pi, at_s / rises_s * math.pi / 2))
+    )
+    scene.hours = 10.0
+    if random.random() < 0.5:
+        scene.uses = cabin(random, 10.0, random.uniform(0.5, 1.0))
+    else:
+        rate, from_s = random.uniform(0.2, 0.6), random.uniform(1, 3) * HOUR_S
+        scene.sun = lambda at_s: rate if at_s > from_s else 0.0
+        scene.absorb_v_per_cell = 3.45
+    return scene
+
+
 def _stops(random: Random) -> Scene:
     scene = start(random, "load stops", random.uniform(0.25, 0.5))
     rate = random.uniform(0.2, 0.5)
@@ -322,6 +341,7 @@ KINDS: dict[str, Callable[[Random], Scene]] = {
     "solar to full": _solar,
     "shore charge": _shore,
     "night cooling": _night,
+    "hot day": _hot_day,
     "load stops": _stops,
     "sun in time": _sunrise,
     "sensor faults": _faulty,

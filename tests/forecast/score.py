@@ -18,7 +18,7 @@ from typing import Any
 TAUS_MIN = (60, 30, 15, 5)
 FORGIVEN_S = 120.0
 NUISANCE_S = 2_700.0
-KINDS = ("low_cell", "high_cell", "cold")
+KINDS = ("low_cell", "high_cell", "cold", "hot")
 
 
 @dataclass(frozen=True, kw_only=True)

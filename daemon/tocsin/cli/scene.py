@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tocsin.core.alarm import HIDDEN
+from tocsin.core.forecast import Limit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -33,12 +34,16 @@ LIMITS = {
     "low": "to the low cut-off",
     "high": "to the high cut-off",
     "cold": "until too cold to charge",
+    "hot": "until too hot to charge",
+    "hot-load": "until too hot to discharge",
 }
 
 REACHED = {
     "low": "at the low cut-off",
     "high": "at the high cut-off",
     "cold": "too cold to charge",
+    "hot": "too hot to charge",
+    "hot-load": "too hot to discharge",
 }
 
 COLOURS = {"high": "bold white on red", "medium": "yellow", "low": "cyan"}
@@ -91,7 +96,7 @@ def _headline(pack: Mapping[str, Any]) -> Text:
 def _ahead(told: Mapping[str, Any], site: Site) -> Text:
     """Return how long one limit is away; early and late are the ends of its range."""
     where = told["subject"].partition("/")[2]
-    part = "sensor" if told["limit"] == "cold" else "cell"
+    part = "sensor" if Limit(told["limit"]).is_warmth else "cell"
     if told["late_s"] == 0:
         return Text(f"{REACHED[told['limit']]}, {part} {where}", style="bold yellow")
     early, late = (_span(told[key]) for key in ("early_s", "late_s"))

@@ -18,6 +18,8 @@ FORETOLD = {
     Measure.SURGE_RISK: Limit.LOW,
     Measure.HIGH_CELL_TIME: Limit.HIGH,
     Measure.COLD_TIME: Limit.COLD,
+    Measure.HOT_TIME: Limit.HOT,
+    Measure.HOT_LOAD_TIME: Limit.HOT_LOAD,
 }
 """Measures that are told ahead, and of which limit."""
 
@@ -36,6 +38,8 @@ def outlook(rule: Rule, pack: PackState, site: Site) -> str:
     says = [_range(told), _why(told, pack)]
     if told.limit is Limit.LOW:
         says += [_by_itself(told, site), _relief(told, pack)]
+    if told.limit.is_warmth:
+        says += [_warm_by_itself(told, site), _cooler(told)]
     return " ".join(text for text in says if text)
 
 
@@ -55,11 +59,14 @@ def _why(told: Forecast, pack: PackState) -> str:
     if sample is None or not told.part:
         return ""
     at = int(told.part) - 1
-    if at >= len(sample.temps_dc if told.limit is Limit.COLD else sample.cells_mv):
+    if at >= len(sample.temps_dc if told.limit.is_warmth else sample.cells_mv):
         return ""
     if told.limit is Limit.COLD:
         return f"Sensor {told.part} is at {Unit.DC.text(sample.temps_dc[at])}."
-    cell = f"Cell {told.part} is at {Unit.MV.text(sample.cells_mv[at])}"
+    if told.limit.is_warmth:
+        cell = f"Sensor {told.part} is at {Unit.DC.text(sample.temps_dc[at])}"
+    else:
+        cell = f"Cell {told.part} is at {Unit.MV.text(sample.cells_mv[at])}"
     current_ma = sample.current_ma or 0
     flows = "drawn" if current_ma < 0 else "charged"
     return f"{cell} while {Unit.MA.text(abs(current_ma))} are {flows}."
@@ -77,6 +84,26 @@ def _by_itself(told: Forecast, site: Site) -> str:
     )
     parts = [f"stage {stage} in {_minutes(wait_ms)}" for stage, wait_ms in going]
     return f"Loads go by themselves: {', '.join(parts)}." if parts else ""
+
+
+def _warm_by_itself(told: Forecast, site: Site) -> str:
+    """Say which permits drop by themselves, and at what temperature."""
+    limit_dc, role, what = {
+        Limit.HOT: (site.hot_charge_dc, Role.CHARGE_PERMIT, "Charging is inhibited"),
+        Limit.HOT_LOAD: (site.hot_load_dc, Role.LOAD_PERMIT, "All loads are shed"),
+    }.get(told.limit, (None, Role.CHARGE_PERMIT, ""))
+    if limit_dc is None or role not in {output.role for output in site.outputs}:
+        return ""
+    return f"{what} at {Unit.DC.text(limit_dc)}."
+
+
+def _cooler(told: Forecast) -> str:
+    relief_ms = told.relief_ms
+    if relief_ms is None or relief_ms < LEAST_RELIEF_MS:
+        return ""
+    if relief_ms >= FAR_MS:
+        return "Half of the current would keep it below for now."
+    return f"Half of the current gives about {_minutes(relief_ms)} more."
 
 
 def _relief(told: Forecast, pack: PackState) -> str:

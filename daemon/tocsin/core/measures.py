@@ -348,6 +348,8 @@ _READ: dict[Measure, Callable[[Sample, PackState, Site, int], Seen]] = {
     Measure.LOW_CELL_TIME_EARLY: _foretold(Limit.LOW, is_early=True),
     Measure.HIGH_CELL_TIME: _foretold(Limit.HIGH),
     Measure.COLD_TIME: _foretold(Limit.COLD),
+    Measure.HOT_TIME: _foretold(Limit.HOT),
+    Measure.HOT_LOAD_TIME: _foretold(Limit.HOT_LOAD),
     Measure.SURGE_RISK: _surge,
     Measure.PROTECTOR_WARNING: _count(frozenset(Flag) - CHARGE_FLAGS - DISCHARGE_FLAGS),
 }

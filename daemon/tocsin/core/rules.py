@@ -69,6 +69,8 @@ class Measure(StrEnum):
     LOW_CELL_TIME_EARLY = "low-cell-time-early"  # one in twenty futures is shorter
     HIGH_CELL_TIME = "high-cell-time"  # likely time to its high cut-off
     COLD_TIME = "cold-time"  # likely time until it is too cold to charge
+    HOT_TIME = "hot-time"  # likely time until it is too hot to charge
+    HOT_LOAD_TIME = "hot-load-time"  # likely time until it is too hot to discharge
     SURGE_RISK = "surge-risk"  # share of futures that a burst of load would end
     STRING_SHARE = "string-share"  # deviation from an equal share of the current
     SINCE_FULL = "since-full"
@@ -113,6 +115,8 @@ _UNITS = {
     Measure.LOW_CELL_TIME_EARLY: Unit.MINUTES,
     Measure.HIGH_CELL_TIME: Unit.MINUTES,
     Measure.COLD_TIME: Unit.MINUTES,
+    Measure.HOT_TIME: Unit.MINUTES,
+    Measure.HOT_LOAD_TIME: Unit.MINUTES,
     Measure.SURGE_RISK: Unit.PERMILLE,
     Measure.STRING_SHARE: Unit.PERMILLE,
     Measure.SINCE_FULL: Unit.DAYS,

@@ -134,6 +134,8 @@ class Site:
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
         pack_at: The position of each pack, by name.
         load_stages: Stages of the load permits, the first to be shed first.
+        hot_charge_dc, hot_load_dc: Where the hottest sensor drops the charge permit,
+            and a load permit; None where no rule does.
         guarded: Measures that some permit depends on and that a pack must say.
 
     Raises:
@@ -159,6 +161,8 @@ class Site:
     pack_at: dict[str, int] = field(init=False, compare=False)
     guarded: frozenset[Measure] = field(init=False)
     load_stages: tuple[LoadStage, ...] = field(init=False)
+    hot_charge_dc: int | None = field(init=False)
+    hot_load_dc: int | None = field(init=False)
 
     def __post_init__(self) -> None:
         if not self.bank.packs:
@@ -204,6 +208,8 @@ class Site:
                 key: tuple(i for i, k in enumerate(keys) if k == key)
                 for key in dict.fromkeys(keys)
             },
+            "hot_charge_dc": self._hot_dc(Role.CHARGE_PERMIT),
+            "hot_load_dc": self._hot_dc(Role.LOAD_PERMIT),
             "pack_at": {pack.name: i for i, pack in enumerate(self.bank.packs)},
             "guarded": frozenset(
                 rule.measure
@@ -214,6 +220,19 @@ class Site:
         }
         for name, value in derived.items():
             object.__setattr__(self, name, value)
+
+    def _hot_dc(self, role: Role) -> int | None:
+        """Return the lowest heat at which a rule drops permits of *role*."""
+        return min(
+            (
+                rule.trip_at
+                for rule in self.rules
+                if rule.measure is Measure.HOTTEST
+                and rule.rises
+                and any(action.role is role for action in rule.actions)
+            ),
+            default=None,
+        )
 
     def _subjects_of(self, measure: Measure) -> tuple[str, ...]:
         match measure.scope:

@@ -34,6 +34,8 @@ PHRASES = {
     Measure.LOW_CELL_TIME_EARLY: "Shortest likely time to the low cut-off",
     Measure.HIGH_CELL_TIME: "Time to the high cut-off",
     Measure.COLD_TIME: "Time until the protection refuses charge for the cold",
+    Measure.HOT_TIME: "Time until the hottest sensor is too hot to charge",
+    Measure.HOT_LOAD_TIME: "Time until the hottest sensor is too hot to discharge",
     Measure.SURGE_RISK: "Chance that a burst of load seen lately would cut off now",
     Measure.STRING_SHARE: "String current away from an equal share",
     Measure.SINCE_FULL: "Time since the last full charge",

@@ -48,9 +48,15 @@ def design(site: Site, *, strings: int = 1) -> Design:
         low_v=site.low_cut_mv / 1000,
         high_v=site.high_cut_mv / 1000,
         cold_c=site.cold_charge_dc / 10,
+        hot_c=_degrees(site.hot_charge_dc),
+        hot_load_c=_degrees(site.hot_load_dc),
         lead_s=site.lead_ms / 1000,
         charger_v=None if charger_mv is None else charger_mv / 1000 * strings,
     )
+
+
+def _degrees(temp_dc: int | None) -> float | None:
+    return None if temp_dc is None else temp_dc / 10
 
 
 def fresh(site: Site, *, strings: int = 1) -> Tracker:

@@ -6,7 +6,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast import high, low
-from tocsin.core.forecast.result import TOO_NEW, Forecast, Limit, far, spread
+from tocsin.core.forecast.approach import Heating
+from tocsin.core.forecast.result import FAR_MS, TOO_NEW, Forecast, Limit, far, spread
+from tocsin.core.forecast.wider import News, explained
 
 if TYPE_CHECKING:
     from tocsin.core.forecast.pack import Tracker
@@ -19,13 +21,41 @@ NEAR_BY = 0.03
 """Of the nameplate: cells with so much more left than the least are not first."""
 FLOWS = 0.005
 """Of 1C: a smaller charge current is none."""
+NO_LIMIT = "no rule of this site says where it is too hot"
 OWN = 0.012
 """Of the nameplate: a fit this sharp stands by itself."""
 
 
 def ahead(pack: Tracker, at_s: float) -> tuple[Forecast, ...]:
     """Return the forecasts of every limit; the alignment of cells is kept in *pack*."""
-    return _low(pack, at_s), _high(pack, at_s), _cold(pack)
+    design = pack.design
+    told = (
+        _low(pack, at_s),
+        _high(pack, at_s),
+        _warmth(pack, at_s, Limit.COLD, design.cold_c),
+        _warmth(pack, at_s, Limit.HOT, design.hot_c),
+        _warmth(pack, at_s, Limit.HOT_LOAD, design.hot_load_c),
+    )
+    before = {each.limit: each for each in pack.forecasts}
+    return tuple(
+        explained(each, before.get(each.limit), _news(pack, each.limit))
+        for each in told
+    )
+
+
+def _news(pack: Tracker, limit: Limit) -> News:
+    """Return what is new since the last look."""
+    since_s, load = pack.looked_s, pack.load
+    seen_s = pack.sums.begun_s
+    if limit.is_warmth:
+        seen_s = pack.thermal.trail[-1][0] if pack.thermal.trail else since_s
+    return News(
+        mean_a=-load.mean()[0],
+        now_a=-(load.fast_a or 0.0),
+        is_stepped=load.top_since_s > since_s,
+        is_fitted=any(at_s > since_s for at_s, _ in pack.fitted.values()),
+        is_seen=seen_s > since_s,
+    )
 
 
 def _low(pack: Tracker, at_s: float) -> Forecast:
@@ -124,12 +154,41 @@ def _high(pack: Tracker, at_s: float) -> Forecast:
         design.charger_v,
     )
     futures, first = high.times_s(cells, coming)
-    return spread(Limit.HIGH, futures, str(known[first] + 1))
+    told = spread(Limit.HIGH, futures, str(known[first] + 1))
+    return replace(told, drawn_ma=-round(mean_a * 1_000))
 
 
-def _cold(pack: Tracker) -> Forecast:
-    times = pack.chill.times_s(pack.design.cold_c)
-    if times is None:
-        reason = "the temperature is not known long enough"
-        return Forecast(limit=Limit.COLD, reason=reason)
-    return spread(Limit.COLD, times, str(pack.chill.part))
+def _warmth(
+    pack: Tracker, at_s: float, limit: Limit, limit_c: float | None
+) -> Forecast:
+    """Return when the coldest or the hottest sensor is at *limit_c*.
+
+    It is fitted anew with every row of the trail; between two rows time goes by.
+    """
+    thermal, hot = pack.thermal, limit is not Limit.COLD
+    unknown = thermal.unknown(at_s) if limit_c is not None else NO_LIMIT
+    if limit_c is None or unknown:
+        return Forecast(limit=limit, reason=unknown)
+    part = str(thermal.parts[hot])
+    known = thermal.known_s(limit_c, hot=hot)
+    if known is not None:
+        reason = "" if known == [0.0] else "no sensor is near it"
+        return spread(limit, known, part, reason)
+    told = pack.approaches.get(limit)
+    if told is None or told.at_s != thermal.trail[-1][0]:
+        told = thermal.times_s(limit_c, _heating(pack), pack.warms(), hot=hot)
+        pack.approaches[limit] = told
+    gone_s = at_s - told.at_s
+    left = [t if t >= low.NEVER_S else max(0.0, t - gone_s) for t in told.times_s]
+    gained_s = told.gained_s
+    gained_ms = None if gained_s is None else round(min(gained_s * 1000, FAR_MS))
+    return replace(spread(limit, left, part), relief_ms=gained_ms)
+
+
+def _heating(pack: Tracker) -> Heating:
+    """Return what runs now for as long as is likely, then the mean of late."""
+    thermal = pack.thermal
+    rate = (pack.load.fast_a or 0.0) / pack.design.nameplate_ah
+    return Heating(
+        thermal.heat, rate * rate, pack.load.stays_s() / 3600, thermal.square
+    )

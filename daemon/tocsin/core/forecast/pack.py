@@ -11,24 +11,28 @@ from math import exp
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast import outlook
+from tocsin.core.forecast.approach import JOULE_PER_K_AH
 from tocsin.core.forecast.cell import Cell, Side, points_of
 from tocsin.core.forecast.clone import clone
 from tocsin.core.forecast.curve import Curve, arrhenius
 from tocsin.core.forecast.fit import NODES, Counter, Window, fit
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
-from tocsin.core.forecast.thermal import Chill
+from tocsin.core.forecast.thermal import Thermal
 
 if TYPE_CHECKING:
-    from tocsin.core.forecast.result import Forecast
+    from tocsin.core.forecast.result import Forecast, Limit
+    from tocsin.core.forecast.thermal import Approach
 
-OHMIC_J = 25e3
+OHMIC_J, OHMIC_WARM_J = 25e3, 12e3
 SURFACE_J = 30e3
-"""Activation energies of resistance and of diffusion, per mole: LFP cells lie between
-17 and 54 kJ for resistance (derived from Naumann et al., J. Energy Storage 2018), and
-30 kJ is the diffusion of the BPX example set (Faraday Institution, 2022)."""
+"""Activation energies of resistance, below and above 25 degC, and of diffusion, per
+mole. For resistance LFP cells lie between 17 and 54 kJ from 10 to 25 degC, at 11 to 12
+from 25 to 40 (derived from Naumann et al., J. Energy Storage 2018); 30 kJ is the
+diffusion of the BPX example set (Faraday Institution, 2022)."""
 KNEE_J = 37e3
-MOST_KNEE = 0.8
+LEAST_KNEE, MOST_KNEE = 0.15, 0.8
+WARM_C = 25.0
 SURFACE_H = 0.06
 """Hours of current by which the surface of the particles runs ahead at 25 degC."""
 FAST_S, SLOW_S = 50.0, 450.0
@@ -44,6 +48,11 @@ NEAR_LEADS = 3
 """A cut-off nearer than so many leads is looked at often."""
 
 
+def slower(temp_c: float) -> float:
+    """Return by how much a cell resists more than at 25 degC."""
+    return arrhenius(OHMIC_J if temp_c < WARM_C else OHMIC_WARM_J, temp_c)
+
+
 @dataclass(frozen=True, slots=True)
 class Design:
     """What the forecast is told of a pack; all else it learns.
@@ -52,6 +61,8 @@ class Design:
         ohm_ah: Resistance times capacity to begin with.
         lead_s: The lead asked for.
         charger_v: Where the chargers hold the pack; None if it is not known.
+        hot_c, hot_load_c: Where it is too hot to charge, and to discharge; None if no
+            rule says so.
     """
 
     curve: Curve
@@ -62,6 +73,8 @@ class Design:
     cold_c: float
     lead_s: float
     charger_v: float | None = None
+    hot_c: float | None = None
+    hot_load_c: float | None = None
 
 
 @dataclass(slots=True)
@@ -89,11 +102,13 @@ class Tracker:
         fast_a, slow_a: Lagged means of the current.
         fitted: When and at what count "up" and "down" were fitted last.
         later_ah: By how much later than the middle each cell will be full.
+        approaches: When temperatures reach their limits, as the newest row told.
     """
 
     design: Design
     load: Load
     ohmic: Ohmic
+    thermal: Thermal
     begun_s: float = 0.0
     at_s: float | None = None
     current_a: float = 0.0
@@ -110,9 +125,9 @@ class Tracker:
     aligned_s: float = -1e9
     later_ah: list[float] = field(default_factory=list)
     is_charging: bool = False
-    chill: Chill = field(default_factory=Chill)
     looked_s: float = -1e9
     forecasts: tuple[Forecast, ...] = ()
+    approaches: dict[Limit, Approach] = field(default_factory=dict)
 
     @classmethod
     def fresh(cls, design: Design) -> Tracker:
@@ -122,6 +137,7 @@ class Tracker:
             design,
             Load(nameplate_ah, design.lead_s),
             Ohmic(nameplate_ah, design.ohm_ah / nameplate_ah),
+            Thermal(nameplate_ah),
         )
 
     def moved(self, by_s: float) -> Tracker:
@@ -135,7 +151,11 @@ class Tracker:
             cells=[cell.moved(by_s) for cell in self.cells],
             fitted={k: (s + by_s, ah) for k, (s, ah) in self.fitted.items()},
             aligned_s=self.aligned_s + by_s,
-            chill=self.chill.moved(by_s),
+            thermal=self.thermal.moved(by_s),
+            approaches={
+                limit: replace(told, at_s=told.at_s + by_s)
+                for limit, told in self.approaches.items()
+            },
             looked_s=self.looked_s + by_s,
         )
 
@@ -144,7 +164,8 @@ class Tracker:
         new = clone(self)
         new.load, new.ohmic = self.load.copied(), self.ohmic.copied()
         new.sums, new.cells = clone(self.sums), self.cells[:]
-        new.fitted = dict(self.fitted)
+        new.fitted, new.approaches = dict(self.fitted), dict(self.approaches)
+        new.thermal = self.thermal.copied()
         return new
 
     # --- readings ------------------------------------------------------------------
@@ -171,14 +192,14 @@ class Tracker:
         self.load.hear(at_s, dt_s, mean_a)
         if temps_c:
             self._warm(sum(temps_c) / len(temps_c))
-            self.chill = self.chill.heard(at_s, dt_s, temps_c)
+            self.thermal.hear(at_s, dt_s, temps_c, mean_a)
         flows_a = current_a + SLOW_SHARE * self.fast_a
         self.ohmic.hear(dt_s, flows_a, cells_v, self.slower)
         self._gather(current_a, cells_v)
         self._close_bin(at_s)
         if at_s - self.looked_s >= (OFTEN_S if self.is_near() else SELDOM_S):
-            self.looked_s = at_s
             self.forecasts = outlook.ahead(self, at_s)
+            self.looked_s = at_s
 
     def _begin(self, at_s: float, current_a: float, cells_v: list[float]) -> None:
         self.begun_s = self.looked_s = at_s
@@ -200,7 +221,7 @@ class Tracker:
     def _warm(self, temp_c: float) -> None:
         if abs(temp_c - self.temp_c) > 0.3:
             self.temp_c = temp_c
-            self.slower = arrhenius(OHMIC_J, temp_c)
+            self.slower = slower(temp_c)
 
     def _gather(self, current_a: float, cells_v: list[float]) -> None:
         sums = self.sums
@@ -225,6 +246,12 @@ class Tracker:
         """Return the resistance of cell *k* (from 0) at its temperature."""
         return self.ohmic.ohm(k) * self.slower
 
+    def warms(self) -> float:
+        """Return what the own heat does, in K an hour at 1C."""
+        ohms = [self.ohmic.ohm(k) for k in range(len(self.cells))]
+        ohm_ah = sum(ohms) / len(ohms) * self.slower * self.design.nameplate_ah
+        return 3600 * ohm_ah / JOULE_PER_K_AH
+
     def surface_h(self) -> float:
         """Return the hours of current by which the surface runs ahead."""
         return SURFACE_H * arrhenius(SURFACE_J, self.temp_c)
@@ -235,7 +262,8 @@ class Tracker:
         Naumann et al., J. Energy Storage 2018: discharge resistance at 10 % of charge
         is 1.15, 1.29 and 2.81 times that at 50 %, at 40, 25 and 10 degC.
         """
-        return min(MOST_KNEE, 1.29 * arrhenius(KNEE_J, self.temp_c) - 1)
+        grows = 1.29 * arrhenius(KNEE_J, self.temp_c) - 1
+        return max(LEAST_KNEE, min(MOST_KNEE, grows))
 
     def surface_ah(self, fast_a: float, slow_a: float) -> float:
         """Return by how much charge the surface runs ahead of the whole."""

@@ -14,11 +14,21 @@ TOO_NEW = "this pack is not known long enough"
 
 
 class Limit(StrEnum):
-    """Which limit of the battery's own protection is foretold."""
+    """Which limit is foretold.
+
+    Low and high cut-off, too cold and too hot to charge, too hot to discharge.
+    """
 
     LOW = "low"
     HIGH = "high"
     COLD = "cold"
+    HOT = "hot"
+    HOT_LOAD = "hot-load"
+
+    @property
+    def is_warmth(self) -> bool:
+        """Return True if a sensor gets there, not a cell."""
+        return self in {Limit.COLD, Limit.HOT, Limit.HOT_LOAD}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,8 +44,10 @@ class Forecast:
         surge_ma: For the low side, the largest load that is still safe for a burst of
             the length seen lately; None if no burst is to be expected.
         surge_permille: How many futures end with such a burst, if it comes soon.
-        drawn_ma: Mean load of the pack that the low side was told with.
-        relief_ms: How much longer it would last with half of that load.
+        reason: Why nothing is said, or why the band is wider than it was.
+        drawn_ma: Mean load that a cut-off was told with; negative while charging.
+        relief_ms: How much longer it would last with half of that load; for the hot
+            limits, with half of the current.
     """
 
     limit: Limit
