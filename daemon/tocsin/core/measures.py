@@ -349,5 +349,6 @@ _READ: dict[Measure, Callable[[Sample, PackState, Site, int], Seen]] = {
     Measure.HIGH_CELL_TIME: _foretold(Limit.HIGH),
     Measure.COLD_TIME: _foretold(Limit.COLD),
     Measure.SURGE_RISK: _surge,
+    Measure.STATE_OF_CHARGE: lambda sample, *_: (sample.soc_permille, ""),
     Measure.PROTECTOR_WARNING: _count(frozenset(Flag) - CHARGE_FLAGS - DISCHARGE_FLAGS),
 }
