@@ -106,8 +106,9 @@ def _chargers(setup: Setup) -> Iterator[Doubt]:
 def _outputs(setup: Setup) -> Iterator[Doubt]:
     site = setup.site
     for i, output in enumerate(site.outputs):
-        is_beat = output.role is Role.HEARTBEAT
-        if not is_beat and not driven_by(output, site.rules):
+        is_own = output.role in {Role.HEARTBEAT, Role.GENERATOR_LOAD}
+        is_own |= output.heater is not None
+        if not is_own and not driven_by(output, site.rules):
             wrong = f"no rule drives the {output.role} {output.name}"
             yield ("output", i), wrong, "a rule that acts on it, or leave it out"
     loads = [o for o in site.outputs if o.role is Role.LOAD_PERMIT]

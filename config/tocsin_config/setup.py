@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from tocsin.core.site import Site
-    from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+    from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
     from tocsin_config.document import Document
     from tocsin_config.models import SiteFile
 
@@ -32,6 +32,7 @@ class Setup:
         site: What the core may know.
         sources: One a pack, in the same order.
         pins: One an output, in the same order.
+        input_pins: One an input, in the same order.
         pins_driver: ``simulated`` or ``lgpio``.
         journal_folder: Where events are kept.
         broker: None where nothing is published.
@@ -47,6 +48,7 @@ class Setup:
     site: Site
     sources: tuple[SourceSpec, ...]
     pins: tuple[PinSpec, ...]
+    input_pins: tuple[InputSpec, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")
     broker: BrokerSpec | None = None

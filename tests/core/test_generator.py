@@ -307,7 +307,7 @@ def test_a_run_waits_for_its_shortest_time_though_charge_is_back() -> None:
     ],
 )
 def test_a_run_ends_on_state_of_charge_or_cell_voltage_where_asked(
-    plan: dict[str, int], said: dict[str, int], *, ends: bool
+    plan: dict[str, Any], said: dict[str, Any], *, ends: bool
 ) -> None:
     player = _running(**plan)
     cell_mv = said.pop("cells", 3_280)
@@ -545,7 +545,7 @@ def test_quiet_hours_end_a_run_that_is_no_emergency(
 
 # --- exercise ---------------------------------------------------------------------
 
-WEEKLY = {"exercise_days": 7, "exercise_at_ms": 11 * HOUR_MS}
+WEEKLY: dict[str, Any] = {"exercise_days": 7, "exercise_at_ms": 11 * HOUR_MS}
 DAY_MS = 24 * HOUR_MS
 
 
@@ -584,7 +584,7 @@ def test_an_exercise_run_ends_by_itself_and_is_not_repeated() -> None:
 
 
 def test_no_exercise_in_quiet_hours_or_while_nobody_knows_the_time() -> None:
-    night = {"exercise_days": 7, "exercise_at_ms": 23 * HOUR_MS}
+    night: dict[str, Any] = {"exercise_days": 7, "exercise_at_ms": 23 * HOUR_MS}
     player = _player(local(0, 12), quiet=QUIET, **night)
     player.tick(20 * DAY_MS)
     assert player.moves("set") == []
@@ -624,6 +624,6 @@ def test_a_rest_begun_before_a_restart_goes_on() -> None:
     "wrong",
     [{"tries": 0}, {"min_rest_ms": 0}, {"pause_ms": 0}, {"start_delay_ms": -1}],
 )
-def test_times_that_would_let_a_set_chatter_are_refused(wrong: dict[str, int]) -> None:
+def test_times_that_would_let_a_set_chatter_are_refused(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match="needs times and at least one try"):
         replace(PLAN, **wrong)

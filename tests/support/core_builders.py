@@ -99,7 +99,7 @@ def reading(at_ms: int, *cells_mv: int, pack: str = "left", **changes: Any) -> R
 
 
 def seen(at_ms: int, name: str, level: bool | None = True) -> InputSeen:  # noqa: FBT001, FBT002 short in stories
-    return InputSeen(at_ms=at_ms, input=name, level=level, reason="wire off")
+    return InputSeen(at_ms=at_ms, name=name, level=level, reason="wire off")
 
 
 def local(at_ms: int, hour: int, minute: int = 0) -> LocalTime:

@@ -114,7 +114,7 @@ class InputSeen:
     """
 
     at_ms: int
-    input: str
+    name: str
     level: bool | None
     reason: str = ""
 

@@ -99,7 +99,7 @@ def running(states: tuple[InputState, ...], site: Site) -> InputState | None:
 
 def see(turn: Turn, event: InputSeen) -> None:
     """Take what one input showed, or that it could not be read."""
-    i = turn.site.input_at[event.input]
+    i = turn.site.input_at[event.name]
     was = turn.inputs[i]
     if event.level is None:
         new = replace(
