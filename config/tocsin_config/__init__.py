@@ -1,6 +1,7 @@
 """The site file: models, loader with line numbers, chemistry presets, checks."""
 
 from tocsin_config.build import load
+from tocsin_config.cautions import cautions
 from tocsin_config.doubts import doubts
 from tocsin_config.driven import driven_by
 from tocsin_config.problems import Problem, SiteFileError
@@ -13,6 +14,7 @@ __all__ = [
     "Setup",
     "SiteFileError",
     "action_word",
+    "cautions",
     "doubts",
     "driven_by",
     "load",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, TypeAlias
 
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
 from tocsin.ports import SerialLine, TcpLine
 from tocsin_config.document import Document
@@ -37,7 +38,7 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     document = Document(file=setup.path) if origin is None else origin.document
     found = [
         document.problem(*doubt)
-        for look in (_cut_offs, _chargers, _outputs, _pins, _wanted, _unheard)
+        for look in (_cut_offs, _chargers, _outputs, _pins, _wanted, _unheard, _calls)
         for doubt in look(setup)
     ]
     found += [document.problem(*d) for look in (_sources, _off) for d in look(setup)]
@@ -131,6 +132,38 @@ def _pins(setup: Setup) -> Iterator[Doubt]:
     if setup.pins_driver == "simulated" and setup.pins:
         right = '[gpio] pins = "lgpio" where relays are wired'
         yield ("gpio", "pins"), "pins are simulated: no relay moves", right
+
+
+def _calls(setup: Setup) -> Iterator[Doubt]:
+    """Sets and heaters of which too little is known."""
+    site = setup.site
+    roles = {each.role for each in site.inputs}
+    hot_dc = [
+        rule.trip_at
+        for rule in site.rules
+        if rule.measure is Measure.HOTTEST and _acts_on(rule, Role.CHARGE_PERMIT)
+    ]
+    for i, output in enumerate(site.outputs):
+        if output.generator is not None:
+            if InputRole.GENERATOR_LOCKOUT not in roles:
+                wrong = f"nothing at the set can keep {output.name} from starting"
+                yield ("output", i), wrong, "an [[input]] of role generator-lockout"
+            if InputRole.GENERATOR_RUNNING not in roles:
+                wrong = f"only a charge current shows that {output.name} runs"
+                yield ("output", i), wrong, "an [[input]] of role generator-running"
+        skin = None if output.heater is None else output.heater.skin
+        if skin is not None and hot_dc and skin.limit_dc >= min(hot_dc):
+            wrong = (
+                f"charge is inhibited from {Unit.DC.text(min(hot_dc))} of any sensor"
+            )
+            right = "a lower limit, or that sensor out of the pack's temperatures"
+            yield ("output", i, "heater", "skin_limit_c"), wrong, right
+    for i, pin in enumerate(setup.input_pins):
+        is_open_high = pin.pull == "up"
+        locks = is_open_high is not pin.active_low and pin.pull != "none"
+        if pin.role is InputRole.GENERATOR_LOCKOUT and not locks:
+            wrong = f"a broken wire to {pin.input} leaves the set free to start"
+            yield ("input", i, "pull"), wrong, "a pull and a contact that open to lock"
 
 
 def _wanted(setup: Setup) -> Iterator[Doubt]:

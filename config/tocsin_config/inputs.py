@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tocsin.core.plant import Input, InputRole
+from tocsin.core.rules import Role
 from tocsin.ports import InputSpec
 from tocsin_config.problems import suggestion
 
@@ -40,11 +41,17 @@ def build_inputs(
             role=t.role,
             pin=t.pin,
             active_low=t.active_low,
-            pull=t.pull or ("up" if t.active_low else "down"),
+            pull=t.pull or _pull(t),
         )
         for t in file.input
     )
     return tuple(map(_input, file.input)), specs
+
+
+def _pull(table: InputTable) -> str:
+    """Return the pull that makes an open wire idle, or lock a generator out."""
+    is_idle_high = table.active_low is not (table.role is InputRole.GENERATOR_LOCKOUT)
+    return "up" if is_idle_high else "down"
 
 
 def _clashes(file: SiteFile, findings: Findings) -> None:
@@ -76,6 +83,8 @@ def _misfits(table: InputTable, file: SiteFile) -> Iterator[tuple[str, str, str]
         elif table.output not in names:
             wrong = f"unknown output {table.output!r}"
             yield "output", wrong, suggestion(table.output, names)
+        elif Role.HEARTBEAT in {t.role for t in file.output if t.name == table.output}:
+            yield "output", "a heartbeat is never still", "another output"
     if table.max_min is not None and table.role is not InputRole.MAINTENANCE:
         why = f"not for {table.role}: only a maintenance switch is timed"
         yield "max_min", why, "leave it out"

@@ -76,7 +76,16 @@ def test_json_says_the_same_to_a_program(
     )
     code, said = as_json(written(tmp_path, SMALL + output), capsys)
     assert code == 0
-    assert list(said) == ["ok", "errors", "doubts", "rules", "outputs", "lead_times"]
+    assert list(said) == [
+        "ok",
+        "errors",
+        "doubts",
+        "rules",
+        "outputs",
+        "inputs",
+        "cautions",
+        "lead_times",
+    ]
     assert (said["ok"], said["errors"]) == (True, [])
     by_name = {rule["rule"]: rule for rule in said["rules"]}
     assert by_name["shed-stage-2"] == {

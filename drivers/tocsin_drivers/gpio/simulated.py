@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Role
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def build(pins: Sequence[PinSpec]) -> SimulatedOutputs:
 
 
 class SimulatedInputs:
-    """Inputs that are turned by name.
+    """Inputs that are turned by name; a read-back says nothing before it is.
 
     Attributes:
         levels: Of each input now: True while active, or why it cannot be read.
@@ -56,7 +57,10 @@ class SimulatedInputs:
     """
 
     def __init__(self, inputs: Sequence[InputSpec]) -> None:
-        self.levels: dict[str, bool | DriverError] = {i.input: False for i in inputs}
+        self._names = {each.input for each in inputs}
+        self.levels: dict[str, bool | DriverError] = {
+            each.input: False for each in inputs if each.role is not InputRole.READ_BACK
+        }
         self.is_closed = False
         self._tell: Callable[[str, bool], None] = lambda *_: None
 
@@ -66,7 +70,7 @@ class SimulatedInputs:
         Raises:
             KeyError: there is no input of that name.
         """
-        if name not in self.levels:
+        if name not in self._names:
             raise KeyError(name)
         self.levels[name] = level
         if isinstance(level, bool):
