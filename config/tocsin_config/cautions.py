@@ -25,12 +25,12 @@ REMOTE = (
     "on it locks it out there and disconnects its starter battery first."
 )
 OWN_GUARDS = (
-    "{0}: oil, temperature and overspeed are guarded by the set itself, and a switch at "
-    "the set must stop it whatever this computer says."
+    "{0}: oil, temperature and overspeed are guarded by the set itself, and a switch "
+    "at the set must stop it whatever this computer says."
 )
 NO_LOCK = (
     "{0}: without an [[input]] of role generator-lockout nothing tells Tocsin that "
-    "someone is at the set; put a switch in series with the start contact anyhow."
+    "somebody is at the set; put a switch in series with the start contact anyhow."
 )
 CUT_OUT = (
     "{0}: give it a thermal cut-out of its own, independent of this computer and of "

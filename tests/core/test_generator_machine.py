@@ -360,7 +360,7 @@ QUICK = settings(max_examples=60, stateful_step_count=25, deadline=None)
 
 
 def test_no_history_makes_a_set_crank_run_or_rest_as_it_must_not() -> None:
-    run_state_machine_as_test(GeneratorMachine, settings=QUICK)  # type: ignore[no-untyped-call]
+    run_state_machine_as_test(GeneratorMachine, settings=QUICK)
 
 
 def _always(*_: Any) -> tuple[str, ...]:

@@ -146,22 +146,18 @@ def _tested(
     alarm is silenced: whoever asked for quiet gets it.
     """
     now_ms, at_ms = view.now_ms, output.test_at_ms
+    if was.test_ms is not None and (not may_begin or now_ms - was.test_ms >= TEST_MS):
+        was = replace(was, test_ms=None)
     day = day_ms(view.local_ms, now_ms)
-    quiet = view.site.timing.quiet
     if was.test_ms is None and at_ms is not None and day is not None:
         due_ms = min(due_ms, now_ms + until_ms(at_ms, day))
-        is_quiet = quiet is not None and quiet.cover(day)
-        if (
-            day == at_ms
-            and may_begin
-            and not is_quiet
-            and _is_test_due(was, output, now_ms)
-        ):
+        quiet = view.site.timing.quiet
+        is_time = day == at_ms and not (quiet is not None and quiet.cover(day))
+        if is_time and may_begin and _is_test_due(was, output, now_ms):
             counts = replace(was.counts, tested_ms=now_ms)
             was = replace(was, test_ms=now_ms, counts=counts)
-    if was.test_ms is None or not may_begin or now_ms - was.test_ms >= TEST_MS:
-        quiet_horn = set_to(was, energised=False, why=(), now_ms=now_ms, due_ms=due_ms)
-        return replace(quiet_horn, test_ms=None)
+    if was.test_ms is None:
+        return set_to(was, energised=False, why=(), now_ms=now_ms, due_ms=due_ms)
     level, edge_ms = sound(TEST, now_ms - was.test_ms)
     edge_ms = min(now_ms + edge_ms, was.test_ms + TEST_MS)
     called = set_to(was, energised=True, why=(SELF_TEST,), now_ms=now_ms)

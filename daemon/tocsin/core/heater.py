@@ -73,6 +73,7 @@ class Heat:
         since_ms: When it last went on or off.
         text: Why, in words.
         is_low: The bank went below the floor and is not enough above it again.
+        is_unsaid: Where it is cannot be said.
         is_hot: Its own sensor reached the limit and has not cooled enough.
         rest_end_ms: It rests until then.
         is_begun: It has begun to warm the cells for the next charge, and goes on.
@@ -81,6 +82,7 @@ class Heat:
     since_ms: int = 0
     text: str = ""
     is_low: bool = False
+    is_unsaid: bool = False
     is_hot: bool = False
     rest_end_ms: int = 0
     is_begun: bool = False
@@ -189,26 +191,37 @@ def _is_cold(cold_dc: int, plan: HeaterPlan, *, heats: bool) -> bool:
 
 def _noted(heat: Heat, plan: HeaterPlan, view: View, *, set_runs: bool) -> Heat:
     is_low = not set_runs and _is_low(plan, view, was=heat.is_low)
+    is_unsaid = not set_runs and _is_unsaid(plan, view)
     is_hot = _is_hot(plan, view, was=heat.is_hot)
-    if (is_low, is_hot) == (heat.is_low, heat.is_hot):
+    if (is_low, is_unsaid, is_hot) == (heat.is_low, heat.is_unsaid, heat.is_hot):
         return heat
-    return replace(heat, is_low=is_low, is_hot=is_hot)
+    return replace(heat, is_low=is_low, is_unsaid=is_unsaid, is_hot=is_hot)
+
+
+def _is_unsaid(plan: HeaterPlan, view: View) -> bool:
+    """Return True while a floor is set and nobody can say where the bank is."""
+    no_soc = plan.floor_permille is not None and lowest_soc_permille(view.packs) is None
+    return no_soc or (plan.floor_ms > 0 and _least_ms(view) is None)
+
+
+def _least_ms(view: View) -> int | None:
+    """Return the early time to the low cut-off of the pack that gets there first."""
+    told = [state.forecast(Limit.LOW) for state in view.packs]
+    early = [each.early_ms for each in told if each and each.early_ms is not None]
+    return min(early) if early and len(early) == len(view.packs) else None
 
 
 def _is_low(plan: HeaterPlan, view: View, *, was: bool) -> bool:
-    """Return True below the floor, or while a floor is set and nobody can say."""
+    """Return True from below the floor until enough above; unknown changes nothing."""
+    soc, least_ms = lowest_soc_permille(view.packs), _least_ms(view)
     if plan.floor_permille is not None:
-        soc = lowest_soc_permille(view.packs)
-        floor = plan.floor_permille + (FLOOR_GAP_PERMILLE if was else 0)
-        if soc is None or soc < floor:
+        gap = FLOOR_GAP_PERMILLE if was else 0
+        if was if soc is None else soc < plan.floor_permille + gap:
             return True
-    if not plan.floor_ms:
-        return False
     times, parts = FLOOR_GAP_TIMES if was else (1, 1)
-    early = [state.forecast(Limit.LOW) for state in view.packs]
-    known = [told.early_ms for told in early if told and told.early_ms is not None]
-    is_known = len(known) == len(view.packs)
-    return not is_known or min(known) * parts < plan.floor_ms * times
+    if not plan.floor_ms or least_ms is None:
+        return was and plan.floor_ms > 0
+    return least_ms * parts < plan.floor_ms * times
 
 
 def _is_hot(plan: HeaterPlan, view: View, *, was: bool) -> bool:
@@ -240,7 +253,7 @@ def _why_not(
         MAINTENANCE: is_in_maintenance(view.inputs, view.site),
         NO_DATA: not is_read,
         SKIN: heat.is_hot,
-        FLOOR: heat.is_low,
+        FLOOR: heat.is_low or heat.is_unsaid,
     }
     if why := next((name for name, holds in checks.items() if holds), ""):
         return (why,), NEVER_MS
