@@ -47,7 +47,10 @@ def pressing(state: State) -> tuple[object, ...]:
 
 
 def written(state: State, site: Site, *, wall_ms: int) -> str:
-    """Return the file's text; moments in ms since 1970."""
+    """Return the file's text; moments in ms since 1970.
+
+    *wall_ms* is the time of day as of the state.
+    """
     to_wall_ms = wall_ms - state.now_ms
     outputs: dict[str, dict[str, Any]] = {}
     for output, now in zip(site.outputs, state.outputs, strict=True):

@@ -115,7 +115,8 @@ class Memory:
         """Write the counts, unless those of earlier runs are not in them yet."""
         if self._rooms.outcome is None or self._recalled is None:
             return
-        state, wall_ms = self._rooms.outcome.state, self._time.wall_ms()
+        state = self._rooms.outcome.state
+        wall_ms = self._time.wall_ms() - self._time.now_ms() + state.now_ms
         for output, now in zip(self._setup.site.outputs, state.outputs, strict=True):
             before = self._recalled.get(output.name)
             if before is not None and now.counts.operations < before.operations:

@@ -8,6 +8,7 @@ Directive 92/58/EEC: the evacuation signal is continuous.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -90,14 +91,8 @@ def _alternating(first: Event, second: Event, every_ms: int) -> list[Event]:
     """Return two alarms that come and go in turn for an hour."""
     events: list[Event] = []
     for i, at_ms in enumerate(range(1_000, HOUR_MS, every_ms)):
-        event = (first, second)[i % 2]
-        events.append(type(event)(**_with_time(event, at_ms)))
+        events.append(replace((first, second)[i % 2], at_ms=at_ms))
     return events
-
-
-def _with_time(event: Event, at_ms: int) -> dict[str, object]:
-    names = type(event).__dataclass_fields__
-    return {name: getattr(event, name) for name in names} | {"at_ms": at_ms}
 
 
 SICK = Trouble(at_ms=0, part="mqtt", reason="refused")
@@ -109,7 +104,7 @@ STORIES: dict[str, list[Event]] = {
     "self-test alone": [],
     "both at once": [reading(1_000, *BOTH)],
 }
-PAIRS = {
+PAIRS: dict[str, tuple[Event, Event]] = {
     "urgent and warning": (reading(0, *LOW), reading(0, *HIGH)),
     "urgent and quiet": (reading(0, *LOW), reading(0, *WELL)),
     "warning and quiet": (reading(0, *HIGH), reading(0, *WELL)),
