@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
-from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
+from tocsin_config.calls import hours
 from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
 from tocsin_config.findings import Findings
+from tocsin_config.inputs import build_inputs
 from tocsin_config.models import SiteFile
 from tocsin_config.outputs import build_outputs
 from tocsin_config.packs import Packs
@@ -61,7 +63,9 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
     _between(file, scale, findings)
     rules = _rules(file, chosen, scale, findings)
     every = {t.name for t in (*chosen.rule, *file.rule)}
-    outputs, pins = build_outputs(file, every, findings)
+    cold_cut_c = Unit.DC.shown(scale.cold_charge_dc)
+    outputs, pins = build_outputs(file, every, findings, cold_cut_c=cold_cut_c)
+    inputs, input_pins = build_inputs(file, findings)
     tell_misfits(file, findings)
     packs = Packs(
         findings=findings,
@@ -77,6 +81,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         bank=_bank(file, scale),
         rules=rules,
         outputs=outputs,
+        inputs=inputs,
         timing=_timing(file),
         chemistry=chosen.chemistry,
         low_cut_mv=scale.low_cut_mv,
@@ -93,6 +98,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         site=site,
         sources=sources,
         pins=pins,
+        input_pins=input_pins,
         read_bytes=(raw, *packs.included.values()),
     )
 
@@ -104,6 +110,7 @@ def _setup(
     site: Site,
     sources: tuple[SourceSpec, ...],
     pins: tuple[PinSpec, ...],
+    input_pins: tuple[InputSpec, ...],
     read_bytes: tuple[bytes, ...],
 ) -> Setup:
     return Setup(
@@ -113,6 +120,7 @@ def _setup(
         sources=sources,
         pins=pins,
         wiring=tuple(build_wiring(file, site, i) for i in range(len(file.output))),
+        input_pins=input_pins,
         pins_driver=file.gpio.pins,
         journal_folder=document.file.parent / file.journal.folder,
         broker=_broker(file, document),
@@ -159,6 +167,7 @@ def _timing(file: SiteFile) -> Timing:
         restore_gap_ms=ms(own.restore_gap_s),
         restore_permille=Unit.PERMILLE.inside(own.restore_pct),
         horn_cap_ms=ms(own.horn_cap_s_per_hour),
+        quiet=hours(own.quiet_hours),
     )
 
 
@@ -200,6 +209,9 @@ def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
         findings.tell(
             path, wrong, "a stale_s of at least twice poll_s", needs=[("timing",)]
         )
+    if timing.quiet_hours is not None and hours(timing.quiet_hours) is None:
+        path, right = ("timing", "quiet_hours"), "two times that differ"
+        findings.tell(path, "ends when it begins", right)
     mqtt = file.mqtt
     if mqtt is not None and mqtt.password_file is not None and not mqtt.username:
         wrong = "a password without a username"

@@ -8,6 +8,15 @@ from pydantic import Field
 
 from tocsin.core.rules import Role
 from tocsin.ports import LOG
+from tocsin_config.call_models import (
+    HOURS,
+    PIN,
+    TIME,
+    TIME_RIGHT,
+    GeneratorTable,
+    HeaterTable,
+    InputTable,
+)
 from tocsin_config.circuit_models import (  # noqa: TC001 pydantic reads them
     CircuitTable,
     ReliabilityTable,
@@ -24,7 +33,6 @@ DRIVERS = get_args(Driver)
 PRESETS = get_args(Preset)
 INTERFACES = ("socketcan", "slcan", "virtual", LOG)
 PORT = {"ge": 1, "le": 65_535}
-PIN = r"^GPIO(\d|1\d|2[0-7])$"
 HOST = r"^[^\s/]{1,253}$"
 NO_SLASH = r"^[^+#/\s]+(/[^+#/\s]+)*$"
 
@@ -171,6 +179,13 @@ class OutputTable(Table):
     reliability: ReliabilityTable | None = optional(
         "an [output.reliability] table: how often its parts fail"
     )
+    generator: GeneratorTable | None = optional("an [output.generator] table")
+    heater: HeaterTable | None = optional("an [output.heater] table")
+    self_test_at: str | None = optional(TIME_RIGHT.format("12:00"), pattern=TIME)
+    self_test_days: int | None = optional("days, 1 to 366, such as 7", ge=1, le=366)
+    rated_operations: int | None = optional(
+        "what the relay is rated for at its load, such as 100000", ge=100, le=10**9
+    )
 
 
 class GpioTable(Table):
@@ -226,6 +241,9 @@ class TimingTable(Table):
     restore_gap_s: float = optional("seconds, 0 to 86400", 300.0, ge=0, le=86_400)
     restore_pct: float = optional("percent, 0 to 100", 5.0, ge=0, le=100)
     horn_cap_s_per_hour: float = optional("seconds, 10 to 3600", 600.0, ge=10, le=3_600)
+    quiet_hours: str | None = optional(
+        'local times of day, such as "22:00-07:00"', pattern=HOURS
+    )
 
 
 class SiteFile(Table):
@@ -245,6 +263,9 @@ class SiteFile(Table):
     )
     output: Annotated[tuple[OutputTable, ...], Field(strict=False)] = optional(
         "[[output]] tables, one an output", ()
+    )
+    input: Annotated[tuple[InputTable, ...], Field(strict=False)] = optional(
+        "[[input]] tables, one an input", ()
     )
     rule: Annotated[tuple[RuleTable, ...], Field(strict=False)] = optional(
         "[[rule]] tables, one a rule", ()

@@ -8,15 +8,16 @@ import signal
 import sys
 import threading
 import uuid
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
 from typing import TYPE_CHECKING, Any
 
-from tocsin import __version__, clock, control, learned, notify
-from tocsin.core.events import LastFull, Learned, NoteFact
-from tocsin.journal import Journal, JournalError, last_full_ms
+from tocsin import __version__, clock, control, notify
+from tocsin.core.events import NoteFact
+from tocsin.journal import Journal
+from tocsin.memory import Memory
 from tocsin.mqtt import Publisher
 from tocsin.ports import Heeds, Reports
 from tocsin.shell import Inbox, Room, Shell
@@ -28,7 +29,14 @@ if TYPE_CHECKING:
     from tocsin.clock import Clock
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
-    from tocsin.ports import BuildOutputs, BuildSources, OnTrouble, Outputs
+    from tocsin.ports import (
+        BuildInputs,
+        BuildOutputs,
+        BuildSources,
+        Inputs,
+        OnTrouble,
+        Outputs,
+    )
     from tocsin.shell import Open
     from tocsin_config import Setup
 
@@ -37,12 +45,6 @@ SNAPSHOT_MS = 1_000
 
 REMEMBERING_S = 1.0
 """The first step waits at most so long for what earlier runs knew."""
-
-LEARNED_EVERY_S = 600.0
-"""So often is what the forecast has learned saved, and once more at the end."""
-
-SAVING_S = 1.0
-"""At the end a disk may take so long for that."""
 
 STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
@@ -186,8 +188,27 @@ class Rooms:
         return show_json(self.outcome, self._setup.site, wall_ms=self._clock.wall_ms())
 
 
-async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> None:
-    """Run the daemon until cancelled.
+def open_inputs(setup: Setup) -> Inputs | None:
+    """Claim every input's pin; None where the site has no inputs.
+
+    Raises:
+        SetupError: the pin driver is not installed.
+        DriverError: a pin cannot be claimed.
+    """
+    if not setup.input_pins:
+        return None
+    build: BuildInputs = found("tocsin.inputs", setup.pins_driver).load()
+    return build(setup.input_pins)
+
+
+async def serve(
+    setup: Setup,
+    *,
+    time: Clock,
+    guests: Sequence[Room] = (),
+    inputs: Inputs | None = None,
+) -> None:
+    """Run the daemon until cancelled; *inputs* stand in for the site's own pins.
 
     Raises:
         SetupError, DriverError: it cannot begin.
@@ -197,6 +218,9 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
     async with AsyncExitStack() as stack:
         outputs = open_outputs(setup)
         stack.callback(outputs.close)
+        inputs = inputs or open_inputs(setup)
+        if inputs is not None:
+            stack.callback(inputs.close)
         inbox = Inbox()
         rooms = Rooms(setup, time, guests)
         shell = Shell(
@@ -209,15 +233,17 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
             ),
             poll_ms=setup.poll_ms,
             inbox=inbox,
+            inputs=inputs,
         )
         await _open_control(stack, setup, rooms, inbox)
         await _open_rooms(stack, setup, time, rooms, inbox)
         begun = f"tocsin {__version__}, site file {setup.path}, sha256 {setup.sha256}"
         rooms.tell((NoteFact(at_ms=time.now_ms(), what="start", text=begun),))
-        remembering = asyncio.create_task(_remember(setup, time, inbox, rooms))
+        memory = Memory(setup, time, inbox, rooms)
+        remembering = asyncio.create_task(memory.recall())
         stack.callback(remembering.cancel)
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
-        keeping = asyncio.create_task(_keep(setup, time, rooms))
+        keeping = asyncio.create_task(memory.keep())
         stack.callback(keeping.cancel)
         is_asked_to_stop = False
         try:
@@ -229,11 +255,7 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
             notify.stopping()
             ended = NoteFact(at_ms=time.now_ms(), what="stop", text="permits dropped")
             rooms.tell((ended,))
-            if is_asked_to_stop:
-                await _save(setup, time, rooms)
-            else:
-                # What was learned may be what the bug stumbled over.
-                learned.set_aside(setup.journal_folder)
+            await memory.leave(is_asked_to_stop=is_asked_to_stop)
 
 
 async def _open_control(
@@ -271,49 +293,6 @@ async def _open_rooms(
             on_trouble=partial(inbox.trouble, "journal"),
         )
     )
-
-
-async def _remember(setup: Setup, time: Clock, inbox: Inbox, rooms: Rooms) -> None:
-    """Tell the core what earlier runs knew: what was learned, when it was full."""
-    try:
-        known = await asyncio.to_thread(
-            learned.load,
-            setup.journal_folder,
-            setup.site,
-            wall_ms=time.wall_ms(),
-            now_s=time.now_ms() / 1000,
-        )
-        for pack, tracker in known.items():
-            await inbox.put(partial(Learned, pack=pack, tracker=tracker))
-    except learned.LearnedError as exc:
-        text = f"what the forecast had learned is set aside, {exc}"
-        rooms.tell((NoteFact(at_ms=time.now_ms(), what="learned", text=text),))
-    try:
-        full_ms = await asyncio.to_thread(last_full_ms, setup.journal_folder)
-    except JournalError:
-        return
-    if full_ms is not None and (ago_ms := time.wall_ms() - full_ms) > 0:
-        await inbox.put(partial(LastFull, ago_ms=ago_ms))
-
-
-async def _keep(setup: Setup, time: Clock, rooms: Rooms) -> None:
-    """Save what the forecast has learned, now and then; a full disk loses only that."""
-    while True:
-        await asyncio.sleep(LEARNED_EVERY_S)
-        await _save(setup, time, rooms)
-
-
-async def _save(setup: Setup, time: Clock, rooms: Rooms) -> None:
-    if rooms.outcome is None:
-        return
-    state, wall_ms = rooms.outcome.state, time.wall_ms()
-
-    def save() -> None:
-        text = learned.written(state, setup.site, wall_ms=wall_ms)
-        learned.save(setup.journal_folder, text)
-
-    with suppress(OSError, TimeoutError):
-        await asyncio.wait_for(asyncio.to_thread(save), SAVING_S)
 
 
 def run_until_told(setup: Setup, *, guests: Sequence[Room] = ()) -> None:

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-from contextlib import suppress
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from tocsin import files
 from tocsin.core.forecast.cell import Cell
 from tocsin.core.forecast.feed import fresh
 from tocsin.core.forecast.load import Load
@@ -152,16 +151,11 @@ def load(
     Raises:
         LearnedError: it cannot be read or is no memory of this bank.
     """
-    path = folder / FILE
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise LearnedError("it is too large")
-        text = path.read_text("utf-8")
-    except FileNotFoundError:
-        return {}
-    except (OSError, UnicodeDecodeError) as exc:
+        text = files.read(folder / FILE, largest_bytes=LARGEST_BYTES)
+    except (OSError, ValueError) as exc:
         raise LearnedError(f"it cannot be read: {exc}") from exc
-    return read(text, site, wall_ms=wall_ms, now_s=now_s)
+    return {} if text is None else read(text, site, wall_ms=wall_ms, now_s=now_s)
 
 
 def save(folder: Path, text: str) -> None:
@@ -170,15 +164,9 @@ def save(folder: Path, text: str) -> None:
     Raises:
         OSError: the disk does not take it; the old file is still there.
     """
-    path, begun = folder / FILE, folder / f"{FILE}.new"
-    with begun.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    begun.replace(path)
+    files.save(folder / FILE, text)
 
 
 def set_aside(folder: Path) -> None:
-    """Put the file where the next run does not find it; no file or no disk is fine."""
-    with suppress(OSError):
-        (folder / FILE).replace(folder / f"{FILE}.aside")
+    """Put the file where the next run does not find it."""
+    files.set_aside(folder / FILE)

@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from contextlib import AbstractAsyncContextManager
     from pathlib import Path
 
     from tocsin.core.events import Demand, Fact
     from tocsin.core.model import Sample
+    from tocsin.core.plant import InputRole
     from tocsin.core.rules import Role
 
 
@@ -207,6 +208,46 @@ class PinSpec:
     role: Role
     pin: str | None = None
     active_low: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputSpec:
+    """One input's pin; *pin* is None where the site file gives none.
+
+    Attributes:
+        active_low: It is active while the pin is low.
+        pull: "up", "down" or "none".
+    """
+
+    input: str
+    role: InputRole
+    pin: str | None = None
+    active_low: bool = False
+    pull: str = "down"
+
+
+class Inputs(Protocol):
+    """Pins that can be read. None of them is ever driven."""
+
+    def read(self) -> Mapping[str, bool | DriverError]:
+        """Return of each input whether it is active, or why it cannot be read."""
+        ...
+
+    def listen(self, tell: Callable[[str, bool], None]) -> None:
+        """Call *tell* with an input and its level at every edge, from any thread."""
+        ...
+
+    def close(self) -> None:
+        """Release every pin."""
+        ...
+
+
+class BuildInputs(Protocol):
+    """What an entry point of the group ``tocsin.inputs`` names."""
+
+    def __call__(self, inputs: Sequence[InputSpec]) -> Inputs:
+        """Claim every pin as an input and return them."""
+        ...
 
 
 class Outputs(Protocol):

@@ -84,6 +84,8 @@ def test_json_says_the_same_to_a_program(
         "rules",
         "outputs",
         "circuits",
+        "inputs",
+        "cautions",
         "lead_times",
     ]
     assert (said["ok"], said["errors"]) == (True, [])

@@ -56,7 +56,57 @@ def scene(show: Mapping[str, Any], site: Site) -> RenderableType:
         padding=(0, 2),
         expand=False,
     )
-    return Group(packs, outputs(show["outputs"]), alarms(show["alarms"]))
+    return Group(
+        packs,
+        *_maintenance(show["maintenance"]),
+        outputs(show["outputs"]),
+        *_calls(show["outputs"]),
+        *_inputs(show["inputs"]),
+        alarms(show["alarms"]),
+    )
+
+
+def _maintenance(shown: Mapping[str, Any] | None) -> list[RenderableType]:
+    """Say loudly that someone works here, and what that holds back."""
+    if shown is None:
+        return []
+    until = shown["horn_quiet_until"]
+    horn = f"horn quiet until {until}" if until else "the horn sounds as usual"
+    calls = ", ".join(shown["not_called"]) or "nothing"
+    text = f"MAINTENANCE: not called: {calls}; {horn}"
+    return [Text(text, style="bold black on yellow")]
+
+
+def _calls(shown: Sequence[Mapping[str, Any]]) -> list[RenderableType]:
+    """Return a line for each set and heater: where it is, what it waits for."""
+    lines: list[RenderableType] = []
+    for each in shown:
+        if "phase" not in each:
+            continue
+        waits = " and ".join(each["waits_for"])
+        energy = each.get("energy_kwh_estimated")
+        totals = f"{each['run_h']:.1f} h" + (
+            f", {each['starts']} starts" if energy is None else f", {energy:.1f} kWh"
+        )
+        text = f"{each['output']}: {each['phase']}"
+        text += f"; waits for {waits}" if waits else ""
+        lines.append(Text(f"{text} ({totals} in all)", overflow="fold"))
+    return lines
+
+
+def _inputs(shown: Sequence[Mapping[str, Any]]) -> list[RenderableType]:
+    """Return a line of the inputs that are active or cannot be read."""
+    words = Text("inputs: ", style="dim")
+    for each in shown:
+        if each["trouble"]:
+            words.append(f"{each['input']} cannot be read  ", style="bold red")
+        elif each["active"] is None:
+            words.append(f"{each['input']} not read yet  ", style="yellow")
+        else:
+            style = "bold yellow" if each["active"] else "dim"
+            level = "on" if each["active"] else "off"
+            words.append(f"{each['input']} {level}  ", style)
+    return [words] if shown else []
 
 
 def _pack(

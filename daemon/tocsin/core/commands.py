@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import Alarm, Trigger
 from tocsin.core.events import Command, CommandFact, Verb
+from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
     from tocsin.core.turn import Turn
@@ -38,10 +39,25 @@ def obey(turn: Turn, command: Command) -> None:
         new = _told(alarm, command).planned(turn.site.rules[alarm.index])
         changed += new != alarm
         turn.put(i, new)
+    if command.verb is Verb.RESET:
+        changed += _freed(turn, command)
     if changed and command.verb is Verb.RESET:
         turn.bank = replace(turn.bank, reset_ms=command.at_ms)
     outcome = f"{changed} changed" if changed else "nothing to change"
     _answer(turn, command, outcome, accepted=changed > 0)
+
+
+def _freed(turn: Turn, command: Command) -> int:
+    """Free the sets that failed starts have locked out; return how many."""
+    rule = next(r for r in turn.site.rules if r.name == command.alarm)
+    if rule.measure is not Measure.FAILED_STARTS:
+        return 0
+    outputs = zip(turn.site.outputs, turn.outputs, strict=True)
+    locked = [o.name for o, state in outputs if state.counts.locked]
+    meant = [name for name in locked if command.subject in {"", name}]
+    for name in meant:
+        turn.freed(name)
+    return len(meant)
 
 
 def _answer(turn: Turn, command: Command, outcome: str, *, accepted: bool) -> None:

@@ -10,15 +10,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, assert_never
 
-from tocsin.core import commands, outputs
+from tocsin.core import commands, inputs, outputs
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.events import (
+    ChargeSeen,
     Command,
+    Counted,
     Demand,
     Event,
     Fact,
+    InputSeen,
     LastFull,
     Learned,
+    LocalTime,
     Reading,
     ReadingFailed,
     Tick,
@@ -59,7 +63,8 @@ def step(state: State, event: Event, site: Site) -> Outcome:
 
     Raises:
         ClockWentBackwardsError: *event* is older than *state*.
-        KeyError: a reading of a pack that the site does not have.
+        KeyError: a reading of a pack, or a word of an input or output, that the site
+            does not have.
     """
     if event.at_ms < state.now_ms:
         raise ClockWentBackwardsError(now_ms=state.now_ms, at_ms=event.at_ms)
@@ -67,6 +72,7 @@ def step(state: State, event: Event, site: Site) -> Outcome:
     turn.pass_time(event.at_ms)
     _tell(turn, event)
     turn.settle(event.at_ms)
+    turn.pass_time(event.at_ms)
     due_ms = turn.due_ms()
     return Outcome(
         state=turn.state(),
@@ -76,7 +82,7 @@ def step(state: State, event: Event, site: Site) -> Outcome:
     )
 
 
-def _tell(turn: Turn, event: Event) -> None:
+def _tell(turn: Turn, event: Event) -> None:  # noqa: C901 one case an event
     match event:
         case Tick():
             pass
@@ -90,6 +96,14 @@ def _tell(turn: Turn, event: Event) -> None:
             turn.last_full(event.at_ms - event.ago_ms, event.at_ms)
         case Learned():
             turn.learned(event.pack, event.tracker)
+        case LocalTime():
+            turn.told_time(event.day_ms, event.at_ms)
+        case InputSeen():
+            inputs.see(turn, event)
+        case Counted():
+            turn.counted(event.output, event.counts)
+        case ChargeSeen():
+            turn.charge_seen(event.begins_ms)
         case Command():
             commands.obey(turn, event)
         case _:

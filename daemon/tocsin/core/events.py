@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, TypeAlias
 
 if TYPE_CHECKING:
+    from tocsin.core.counts import Counts
     from tocsin.core.forecast.pack import Tracker
     from tocsin.core.model import Sample
     from tocsin.core.rules import Priority, Role, Unit
@@ -96,8 +97,57 @@ class Learned:
     tracker: Tracker
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalTime:
+    """The local time of day at this moment, *day_ms* after midnight."""
+
+    at_ms: int
+    day_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputSeen:
+    """An input showed a level: True while it is active, None if it cannot be read.
+
+    Attributes:
+        reason: Why it cannot be read.
+    """
+
+    at_ms: int
+    name: str
+    level: bool | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """What an output had done before this run, its moments in the times of this one."""
+
+    at_ms: int
+    output: str
+    counts: Counts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChargeSeen:
+    """Times of day, in ms, at which charge began on the last days before this run."""
+
+    at_ms: int
+    begins_ms: tuple[int, ...]
+
+
 Event: TypeAlias = (
-    Reading | ReadingFailed | Tick | Trouble | Command | LastFull | Learned
+    Reading
+    | ReadingFailed
+    | Tick
+    | Trouble
+    | Command
+    | LastFull
+    | Learned
+    | LocalTime
+    | InputSeen
+    | Counted
+    | ChargeSeen
 )
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import Alarm
 from tocsin.core.bank import BankState
+from tocsin.core.dawn import Dawn
+from tocsin.core.inputs import InputState
 from tocsin.core.levels import OutputState
 from tocsin.core.measures import PackState
 from tocsin.core.rules import Measure
@@ -21,6 +23,9 @@ class State:
 
     Attributes:
         raised: The alarms that outputs were last decided by.
+        inputs: One a site's input.
+        local_ms: Local time of day at the core's time 0; None while not known.
+        dawn: When charge usually begins.
     """
 
     now_ms: int
@@ -30,6 +35,9 @@ class State:
     bank: BankState
     troubles: tuple[tuple[str, str], ...] = ()
     raised: tuple[Alarm, ...] = ()
+    inputs: tuple[InputState, ...] = ()
+    local_ms: int | None = None
+    dawn: Dawn = field(default_factory=Dawn)
 
 
 def fresh(site: Site, *, now_ms: int) -> State:
@@ -54,4 +62,5 @@ def fresh(site: Site, *, now_ms: int) -> State:
             OutputState(since_ms=now_ms - output.min_off_ms) for output in site.outputs
         ),
         bank=BankState(full_ms=now_ms),
+        inputs=tuple(InputState(since_ms=now_ms) for _ in site.inputs),
     )

@@ -9,11 +9,15 @@ from dataclasses import replace
 from operator import is_
 from typing import TYPE_CHECKING
 
-from tocsin.core import measures
+from tocsin.core import inputs, measures, standing
 from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
 from tocsin.core.bank import counted, filled, share_permille
+from tocsin.core.dawn import DAYS as DAWNS
+from tocsin.core.dawn import observed
 from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
 from tocsin.core.foretold import FORETOLD, outlook
+from tocsin.core.genset import is_running
+from tocsin.core.hours import DAY_MS
 from tocsin.core.levels import WAITS, OutputState, View, is_sighted
 from tocsin.core.outputs import decided
 from tocsin.core.rules import Measure, Role, Scope
@@ -21,6 +25,7 @@ from tocsin.core.state import State
 from tocsin.core.words import message
 
 if TYPE_CHECKING:
+    from tocsin.core.counts import Counts
     from tocsin.core.forecast.pack import Tracker
     from tocsin.core.measures import PackState
     from tocsin.core.model import Sample
@@ -41,6 +46,9 @@ class Turn:
         self.raised = state.raised
         self.commanded = False
         self.troubles = dict(state.troubles)
+        self.inputs = list(state.inputs)
+        self.local_ms = state.local_ms
+        self.dawn = state.dawn
         self.facts: list[Fact] = []
 
     def state(self) -> State:
@@ -53,6 +61,9 @@ class Turn:
             bank=self.bank,
             troubles=tuple(self.troubles.items()),
             raised=self.raised,
+            inputs=tuple(self.inputs),
+            local_ms=self.local_ms,
+            dawn=self.dawn,
         )
 
     # --- time ----------------------------------------------------------------------
@@ -68,21 +79,25 @@ class Turn:
         due_ms = min([alarm.due_ms for alarm in self.alarms], default=NEVER_MS)
         for output in self.outputs:
             due_ms = min(due_ms, output.due_ms)
+        for each in self.inputs:
+            due_ms = min(due_ms, each.due_ms)
         for pack in self.packs:
             if pack.online:
                 due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
         return due_ms
 
     def settle(self, now_ms: int) -> None:
-        """Bring losses, alarms, suppression and outputs up to *now_ms*."""
+        """Bring losses, inputs, alarms, suppression and outputs up to *now_ms*."""
         self.now_ms = now_ms
         self._lose_packs()
+        inputs.settle(self)
         for i, alarm in enumerate(self.alarms):
             if alarm.due_ms <= now_ms:
                 rule = self.site.rules[alarm.index]
                 self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
         self._suppress()
         self._drive()
+        standing.judge(self)
 
     def _lose_packs(self) -> None:
         stale_ms = self.site.timing.stale_ms
@@ -143,6 +158,13 @@ class Turn:
             text = "every pack is full"
             self.facts.append(NoteFact(at_ms=at_ms, what="full-charge", text=text))
         self.bank = full
+        if self.site.learns_dawn:
+            packs, seen = tuple(self.packs), tuple(self.inputs)
+            runs = is_running(self.outputs, seen, self.site)
+            now = (self.local_ms, at_ms)
+            self.dawn = observed(
+                self.dawn, packs, self.outputs, self.site, now, set_runs=runs
+            )
 
     def _judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
         known = dict[Measure, int | None]()
@@ -199,6 +221,33 @@ class Turn:
         if self.packs[i].tracker is None:
             self.packs[i] = replace(self.packs[i], tracker=tracker)
 
+    def told_time(self, day_ms: int, at_ms: int) -> None:
+        """Take the local time of day."""
+        self.local_ms = (day_ms - at_ms) % DAY_MS
+        self.commanded = True
+
+    def counted(self, name: str, counts: Counts) -> None:
+        """Take over what an output had done before this run."""
+        was = self.outputs[self.site.output_at[name]]
+        self._count_as(name, was.counts.joined(counts))
+
+    def freed(self, name: str) -> None:
+        """Let a set that failed starts had locked out try again."""
+        was = self.outputs[self.site.output_at[name]]
+        self._count_as(name, replace(was.counts, locked=False, failed=0))
+
+    def _count_as(self, name: str, counts: Counts) -> None:
+        i = self.site.output_at[name]
+        new = replace(self.outputs[i], counts=counts)
+        self.outputs = (*self.outputs[:i], new, *self.outputs[i + 1 :])
+        self.commanded = True
+
+    def charge_seen(self, begins_ms: tuple[int, ...]) -> None:
+        """Take over when charge began on the days before this run."""
+        begins_ms = (*begins_ms, *self.dawn.begins_ms)[-DAWNS:]
+        self.dawn = replace(self.dawn, begins_ms=begins_ms)
+        self.commanded = True
+
     # --- alarms --------------------------------------------------------------------
 
     def put(self, i: int, new: Alarm) -> None:
@@ -209,9 +258,8 @@ class Turn:
         self.alarms[i] = new
         if old.state is not new.state or (new.is_hidden and old.active != new.active):
             rule = self.site.rules[new.index]
-            detail = self.troubles.get(new.subject, "")
-            if rule.measure is not Measure.TROUBLE:
-                detail = ""
+            is_trouble = rule.measure is Measure.TROUBLE
+            detail = self.troubles.get(new.subject, "") if is_trouble else ""
             self.facts.append(
                 AlarmFact(
                     at_ms=max(self.now_ms, new.since_ms),
@@ -279,12 +327,18 @@ class Turn:
             raised=self.raised,
             holding=tuple(alarm for alarm in raised if alarm.holds),
             bank=self.bank,
+            inputs=tuple(self.inputs),
+            local_ms=self.local_ms,
+            dawn=self.dawn,
         )
         was, self.driven_ms = self.outputs, self.now_ms
         self.outputs, charge_counts_anew = decided(was, view)
         if charge_counts_anew:
             self.bank = replace(self.bank, returned_ma_ms=0)
+        self.outputs = tuple(map(standing.worn, was, self.outputs))
         for output, old, new in zip(self.site.outputs, was, self.outputs, strict=True):
+            if note := standing.note(output, old, new, self.now_ms):
+                self.facts.append(note)
             if (old.called, old.because) != (new.called, new.because):
                 self.facts.append(
                     OutputFact(
@@ -315,4 +369,6 @@ class Turn:
             return False
         if output.role.is_permit:
             return state.energised or bool(state.because)
+        if output.heater is not None or (output.generator and state.because):
+            return False
         return output.role is not Role.HORN or not state.energised
