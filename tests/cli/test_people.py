@@ -99,7 +99,7 @@ def test_a_driver_that_only_recordings_have_cannot_be_run(
     path = written(tmp_path, f'{SMALL}[journal]\nfolder = "{tmp_path}"\n')
     assert main(["run", str(path)]) == 1
     said = capsys.readouterr().err
-    assert "'trace'" in said
+    assert "pack left exists in recordings only" in said
     assert "sunspec" in said, "it says which drivers there are"
 
 
