@@ -26,6 +26,8 @@ class BankState:
         silenced_ms, silenced_until_ms: Alarms raised before the first make no sound
             until the second.
         reset_ms: When a person last released a latch.
+        sounder_test_ms: When a person last tried the horn; None if never.
+        generator_until_ms: Until when a person asks for the generator.
     """
 
     returned_ma_ms: int = 0
@@ -34,6 +36,8 @@ class BankState:
     silenced_ms: int = -1
     silenced_until_ms: int = 0
     reset_ms: int = -1
+    sounder_test_ms: int | None = None
+    generator_until_ms: int = 0
 
 
 def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> BankState:

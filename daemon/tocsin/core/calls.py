@@ -6,11 +6,22 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import HIDDEN, NEVER_MS, SOUNDING, Alarm, AlarmState
-from tocsin.core.horn import FAULT, PATTERNS, URGENT, WARNING, HornPattern, sound
+from tocsin.core.horn import (
+    FAULT,
+    PATTERNS,
+    TEST,
+    TEST_MS,
+    URGENT,
+    WARNING,
+    HornPattern,
+    sound,
+)
 from tocsin.core.levels import (
     MINIMUM_OFF,
     MINIMUM_ON,
     OVER_CAP,
+    REQUESTED,
+    TESTED,
     OutputState,
     View,
     set_to,
@@ -37,6 +48,9 @@ def call(was: OutputState, output: Output, view: View) -> OutputState:
             if not alarm.is_put_aside and _asks_for(alarm, output, view)
         ]
     why, now_ms = view.names(asking), view.now_ms
+    due_ms = NEVER_MS
+    if output.role is Role.GENERATOR_CALL and now_ms < view.bank.generator_until_ms:
+        why, due_ms = (*why, REQUESTED), view.bank.generator_until_ms
     if why and not was.called:
         quiet_ms = was.since_ms + output.min_off_ms
         if now_ms < quiet_ms:
@@ -49,7 +63,7 @@ def call(was: OutputState, output: Output, view: View) -> OutputState:
             return set_to(
                 was, energised=True, why=(MINIMUM_ON,), now_ms=now_ms, due_ms=on_ms
             )
-    return set_to(was, energised=bool(why), why=why, now_ms=now_ms)
+    return set_to(was, energised=bool(why), why=why, now_ms=now_ms, due_ms=due_ms)
 
 
 def _asks_for(alarm: Alarm, output: Output, view: View) -> bool:
@@ -84,10 +98,16 @@ def horn(was: OutputState, output: Output, view: View) -> OutputState:
         if alarm.since_ms > bank.silenced_ms or now_ms >= bank.silenced_until_ms
     ]
     due_ms = bank.silenced_until_ms if len(heard) < len(asking) else NEVER_MS
-    if not heard:
+    tested_ms = None if bank.sounder_test_ms is None else now_ms - bank.sounder_test_ms
+    if heard:
+        why = view.names(heard)
+        level, edge_ms = _sounding(heard, view)
+    elif tested_ms is not None and tested_ms < TEST_MS:
+        why = (TESTED,)
+        level, edge_ms = sound(TEST, tested_ms)
+        edge_ms = min(edge_ms, TEST_MS - tested_ms)
+    else:
         return set_to(was, energised=False, why=(), now_ms=now_ms, due_ms=due_ms)
-    why = view.names(heard)
-    level, edge_ms = _sounding(heard, view)
     left_ms = view.site.timing.horn_cap_ms - was.sounded_ms
     if left_ms <= 0:
         level, edge_ms, why = False, was.hour_ms + HOUR_MS - now_ms, (*why, OVER_CAP)

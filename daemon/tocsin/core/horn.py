@@ -59,6 +59,17 @@ FAULT = HornPattern(
 PATTERNS = (URGENT, WARNING, FAULT)
 """Loudest claim first."""
 
+TEST = HornPattern(
+    name="test",
+    pulses=WARNING.pulses,
+    burst_ms=2_600,
+    first_ms=2_600,
+    then_ms=1,
+    period_ms=3_600_000,
+)
+TEST_MS = 1_500
+"""One burst of a warning, without the pause behind it, so it claims nothing new."""
+
 
 def sound(pattern: HornPattern, elapsed_ms: int) -> tuple[bool, int]:
     """Return the level *elapsed_ms* after the start, and ms until it may change."""

@@ -24,6 +24,8 @@ CHARGE_NOT_BACK = "waiting-for-charge"
 NOT_ITS_TURN = "waiting-for-turn"
 WITHOUT_EFFECT = "earlier-stage-without-effect"
 OVER_CAP = "horn-hourly-limit"
+TESTED = "sounder-test"
+REQUESTED = "requested"
 
 WAITS = frozenset(
     {
