@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
-from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+from tocsin_config.broker import build_broker
 from tocsin_config.document import read
 from tocsin_config.findings import Findings
 from tocsin_config.models import SiteFile
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
     from tocsin_config.document import Document
     from tocsin_config.rule_models import RuleTable
 
@@ -68,6 +69,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         is_bank_known=not any(key[:1] == ("bank",) for key in broken),
     )
     sources = packs.sources(file.pack)
+    broker, *template = build_broker(file, findings)
     if broken or findings.problems:
         return None
     site = Site(
@@ -91,7 +93,8 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         site=site,
         sources=sources,
         pins=pins,
-        read_bytes=(raw, *packs.included.values()),
+        broker=broker,
+        read_bytes=(raw, *packs.included.values(), *template),
     )
 
 
@@ -102,6 +105,7 @@ def _setup(
     site: Site,
     sources: tuple[SourceSpec, ...],
     pins: tuple[PinSpec, ...],
+    broker: BrokerSpec | None,
     read_bytes: tuple[bytes, ...],
 ) -> Setup:
     return Setup(
@@ -112,7 +116,7 @@ def _setup(
         pins=pins,
         pins_driver=file.gpio.pins,
         journal_folder=document.file.parent / file.journal.folder,
-        broker=_broker(file, document),
+        broker=broker,
         page_host=file.page.host,
         page_port=file.page.port,
         poll_ms=Unit.SECONDS.inside(file.timing.poll_s),
@@ -159,21 +163,6 @@ def _timing(file: SiteFile) -> Timing:
     )
 
 
-def _broker(file: SiteFile, document: Document) -> BrokerSpec | None:
-    own = file.mqtt
-    if own is None:
-        return None
-    secret = own.password_file
-    return BrokerSpec(
-        host=own.host,
-        port=own.port,
-        base=own.base,
-        username=own.username,
-        password_file=None if secret is None else document.file.parent / secret,
-        keepalive_s=own.keepalive_s,
-    )
-
-
 def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
     """Tell what is wrong between keys of the simple tables."""
     if scale.low_cut_mv >= scale.high_cut_mv:
@@ -196,12 +185,6 @@ def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
         wrong = f"stale after {timing.stale_s:g} s, read every {timing.poll_s:g} s"
         findings.tell(
             path, wrong, "a stale_s of at least twice poll_s", needs=[("timing",)]
-        )
-    mqtt = file.mqtt
-    if mqtt is not None and mqtt.password_file is not None and not mqtt.username:
-        wrong = "a password without a username"
-        findings.tell(
-            ("mqtt", "password_file"), wrong, "username as well", needs=[("mqtt",)]
         )
 
 
