@@ -72,24 +72,24 @@ class Outbox:
         """
         for topic, kept in self._kept.items():
             if topic not in messages and kept.newest.payload and is_ours(topic):
-                kept.newest, kept.is_due = removal(topic), True
+                self.remove(topic)
         for message in messages.values():
-            self._put(message, now_s, is_hurried=is_hurried)
+            self.put(message, now_s, is_hurried=is_hurried)
 
-    def put(self, message: Message, now_s: float = 0.0) -> None:
+    def put(self, message: Message, now_s: float, *, is_hurried: bool = False) -> None:
         """Take one topic, to be sent if it is news or due."""
-        self._put(message, now_s, is_hurried=False)
-
-    def _put(self, message: Message, now_s: float, *, is_hurried: bool) -> None:
         kept = self._kept.get(message.topic)
         if kept is None:
             self._kept[message.topic] = _Kept(message)
-            return
-        was, kept.newest = kept.newest, message
-        if message.payload:
+        else:
+            kept.newest = message
             kept.judge(now_s, is_hurried=is_hurried)
-        elif was.payload:
-            kept.is_due = True
+
+    def remove(self, topic: str) -> None:
+        """Have the broker forget *topic*, whether or not we ever wrote it."""
+        kept = self._kept.setdefault(topic, _Kept(removal(topic)))
+        if kept.newest.payload:
+            kept.newest, kept.is_due = removal(topic), True
 
     def refresh(self, now_s: float) -> None:
         """Find what must be sent although nothing changed."""

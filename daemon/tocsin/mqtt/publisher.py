@@ -23,7 +23,6 @@ from tocsin.mqtt.messages import (
     STATE_AGAIN_S,
     STATE_EXPIRES_S,
     Message,
-    removal,
     state,
 )
 from tocsin.mqtt.names import Names
@@ -143,7 +142,7 @@ class Publisher:
             if self._is_open:
                 await self._until(lambda: not self._feed, DRAINING_S)
                 for message in self._life.goodbye():
-                    self._outbox.put(message)
+                    self._outbox.put(message, self._now_s())
                 self._send()
                 await self._until(lambda: not self._in_flight, CLOSING_S)
         finally:
@@ -252,14 +251,14 @@ class Publisher:
             elif each.is_retained:
                 more = self._leftovers.found(each, self._outbox.knows)
                 for topic in more.topics:
-                    self._outbox.put(removal(topic))
+                    self._outbox.remove(topic)
                 if more.filters and self._link is not None and self._is_open:
                     self._link.listen(more.filters)
         if dropped:
             self._commander.dropped(dropped)
         self._send()
 
-    # --- connection --------------------------------------------------------------------
+    # --- connection ------------------------------------------------------------------
 
     def _begin(self) -> None:
         if self._link is None:
@@ -303,7 +302,7 @@ class Publisher:
         elif self._feed.wants_rows:
             self._read()
 
-    # --- sending -------------------------------------------------------------------------
+    # --- sending ---------------------------------------------------------------------
 
     def _grow(self) -> None:
         if self._shown is None or self._is_shown:
@@ -324,7 +323,7 @@ class Publisher:
             self._leftovers.announced(made)
         for topic in self._leftovers.old_announcements:
             if topic not in messages:
-                self._outbox.put(removal(topic))
+                self._outbox.remove(topic)
         messages |= {each.topic: each for each in self._lasting()}
         self._outbox.show(
             messages,
@@ -422,7 +421,7 @@ class Publisher:
         elif message.topic == self._feed.topic:
             self._feed.returned()
 
-    # --- the journal, and what is remembered ---------------------------------------------
+    # --- the journal, and what is remembered -------------------------------------------
 
     def _read(self) -> None:
         if not self._is_reading and self._feed.wants_rows:
