@@ -98,7 +98,7 @@ class Feed:
         self._room = room
         self._rows: deque[Row] = deque()
         self._loose: deque[tuple[bool, dict[str, Any]]] = deque()
-        self._loose_seq = 0
+        self._loose_seq = self._wall_ms = 0
         self._is_row = False
         self._in_flight = False
         self.mark = mark
@@ -116,6 +116,7 @@ class Feed:
 
         Alarms stay longest.
         """
+        self._wall_ms = wall_ms
         for fact in facts:
             self._loose_seq += 1
             told = self._told(f"{self._epoch}-unstored", self._loose_seq, wall_ms)
@@ -193,7 +194,7 @@ class Feed:
     def _loss(self) -> dict[str, Any]:
         lost, self.lost = self.lost, 0
         text = f"{lost} events were neither stored nor sent: there was no room"
-        told = {"epoch": f"{self._epoch}-unstored", "seq": 0, "at": None}
+        told = self._told(f"{self._epoch}-unstored", 0, self._wall_ms)
         return {**told, "kind": "note", "what": "mqtt-loss", "text": text}
 
     def acknowledged(self) -> None:

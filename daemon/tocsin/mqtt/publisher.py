@@ -276,9 +276,12 @@ class Publisher:
         self._is_open = True
         self._in_flight.clear()
         self._feed.returned()
+        if self._link is not None:
+            # Before ours replaces it: which packs an earlier run had.
+            self._link.listen((self.names.description(self.names.root),))
+            if self._spec.is_commanded:
+                self._link.obey(self.names.commands)
         self._life.begin(self._now_s())
-        if self._link is not None and self._spec.is_commanded:
-            self._link.obey(self.names.commands)
         self._later("sweep", self._leftovers.WAIT_S, self._sweep)
         self._read()
         self._send()
@@ -421,7 +424,7 @@ class Publisher:
         elif message.topic == self._feed.topic:
             self._feed.returned()
 
-    # --- the journal, and what is remembered -------------------------------------------
+    # --- the journal, and what is remembered ------------------------------------------
 
     def _read(self) -> None:
         if not self._is_reading and self._feed.wants_rows:
