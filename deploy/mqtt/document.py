@@ -152,7 +152,10 @@ def channels() -> Iterator[dict[str, Any]]:
     yield from values(f"{site}/output-{{output}}", table.OUTPUT)
     for node in (table.PACK, table.SAMPLE):
         yield from values(f"{pack}/{node.id}", node.properties)
-    for one, hole in ((table.cell(1), "c{cell}"), (table.temperature(1), "t{temperature}")):
+    for one, hole in (
+        (table.cell(1), "c{cell}"),
+        (table.temperature(1), "t{temperature}"),
+    ):
         node = "cells" if hole[0] == "c" else "temperatures"
         (made,) = values(f"{pack}/{node}", (one,))
         name = one.name.removesuffix(" 1")

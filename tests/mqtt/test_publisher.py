@@ -484,8 +484,9 @@ def test_a_dead_thread_is_found_and_another_one_begun(
             def broken(*_: object) -> None:
                 raise ZeroDivisionError("a bug in a library")
 
-            link._client._loop_rc_handle = broken  # type: ignore[method-assign]
-            link._client._packet_read = broken  # type: ignore[method-assign]
+            link._client._loop_rc_handle = broken  # type: ignore[method-assign, assignment]
+            link._client._packet_read = broken  # type: ignore[method-assign, assignment]
+            on.tell([alarm(6)])
             await on.until(lambda: any("thread ended" in t for t in on.troubles))
             await on.until(lambda: on.troubles[-1] == "")
             on.tell([alarm(7)])
@@ -511,15 +512,18 @@ def test_the_fallback_publishes_the_same_tree_without_expiry(
     assert len(kept_of(ears, LEFT)) > 20
 
 
-def test_a_broker_without_mqtt_5_is_said_with_the_way_out(tmp_path: Path) -> None:
-    """3.2.2.2: reason code 0x84, from a broker that answers as MQTT 5 asks."""
+@pytest.mark.parametrize("answer", [(0x20, 3, 0, 0x84, 0), (0x20, 2, 0, 1)])
+def test_a_broker_without_mqtt_5_is_said_with_the_way_out(
+    answer: tuple[int, ...], tmp_path: Path
+) -> None:
+    """Reason 0x84 (5.0, 3.2.2.2), or 1 of a broker that knows 3.1.1 only."""
 
     async def main() -> str:
         async def refuse(
             reader: asyncio.StreamReader, writer: asyncio.StreamWriter
         ) -> None:
             await reader.read(100)
-            writer.write(bytes((0x20, 3, 0, 0x84, 0)))
+            writer.write(bytes(answer))
             await writer.drain()
             writer.close()
 

@@ -83,7 +83,9 @@ class Controller:
         if rest[0] == "$state" and len(rest) == 1:
             self._state(device, known, payload, retained=retained, expiry=expiry)
         elif rest[0] == "$description" and len(rest) == 1:
-            self._description(device, known, payload, retained, is_stored=is_stored)
+            self._description(
+                device, known, payload, retained=retained, is_stored=is_stored
+            )
         elif rest[0] == "$alert" and len(rest) == 2:
             self._no(not retained, f"{topic} is not retained")
             self._no(not ID.match(rest[1]), f"{topic}: alert id {rest[1]!r}")
@@ -94,7 +96,7 @@ class Controller:
         elif rest[0].startswith("$"):
             self._fault(f"{topic}: the convention has no {rest[0]}")
         else:
-            self._value(topic, device, known, rest, payload, retained, expiry)
+            self._value(topic, known, rest, payload, retained=retained, expiry=expiry)
         self._no(qos not in {0, 1, 2}, f"{topic}: QoS {qos}")
 
     # --- states --------------------------------------------------------------------
@@ -127,7 +129,12 @@ class Controller:
     # --- descriptions --------------------------------------------------------------
 
     def _description(
-        self, device: str, known: Known, payload: bytes, retained: bool, *,
+        self,
+        device: str,
+        known: Known,
+        payload: bytes,
+        *,
+        retained: bool,
         is_stored: bool,
     ) -> None:  # fmt: skip
         self._no(not retained, f"{device}: $description is not retained")
@@ -202,8 +209,14 @@ class Controller:
     # --- values --------------------------------------------------------------------
 
     def _value(
-        self, topic: str, device: str, known: Known, rest: list[str], payload: bytes,
-        retained: bool, expiry: int | None,
+        self,
+        topic: str,
+        known: Known,
+        rest: list[str],
+        payload: bytes,
+        *,
+        retained: bool,
+        expiry: int | None,
     ) -> None:  # fmt: skip
         if len(rest) < 2 or any(not ID.match(each) for each in rest[:2]):
             self._fault(f"{topic} is no topic of the convention")
@@ -230,7 +243,7 @@ class Controller:
             known.values.pop(key, None)
             return
         if of is None:
-            self._no(known.state == "ready", f"{topic}: not described, {device} ready")
+            self._no(known.state == "ready", f"{topic}: not described, device ready")
             return
         self._payload(topic, of, payload)
         if tail:
@@ -274,6 +287,8 @@ class Controller:
                     self._no(not isinstance(json.loads(text), dict | list), said)
                 except ValueError:
                     self._fault(said)
+            case _:
+                pass
 
     def _text(self, topic: str, payload: bytes) -> None:
         try:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import asyncio
-import time
+import json
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import broker
 from asyncapi import Recorder
 from core_builders import CHARGE, Player, low_rule, output, reading, rule, site
 from homie5 import Controller
-from tocsin.core.events import AlarmFact, Fact
 from tocsin.core.rules import Action, Measure, Role
 from tocsin.core.site import Timing
 from tocsin.mqtt import Publisher, Surroundings
@@ -24,7 +22,9 @@ from tocsin.wire import fact_json
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Iterator, Sequence
+    from pathlib import Path
 
+    from tocsin.core.events import Fact
     from tocsin.core.site import Site
     from tocsin.mqtt import Request
 
@@ -76,8 +76,6 @@ class Journal:
     broken: bool = False
 
     def write(self, facts: Sequence[Fact]) -> None:
-        import json  # noqa: PLC0415 the only use
-
         for fact in facts:
             number = 1 + sum(row.run_id == self.run_id for row in self.rows)
             detail = json.dumps(fact_json(fact))
@@ -220,14 +218,3 @@ def quick_sweep(monkeypatch: Any) -> Iterator[None]:
     monkeypatch.setattr(Leftovers, "WAIT_S", 0.1)
     monkeypatch.setattr(Leftovers, "LISTEN_S", 1.0)
     yield
-
-
-def alarm(number: int, at_ms: int = 0) -> AlarmFact:
-    from journal_stage import alarm as made  # noqa: PLC0415 one alarm for both rooms
-
-    del at_ms
-    return made(number)
-
-
-def now_s() -> float:
-    return time.monotonic()

@@ -141,7 +141,7 @@ class Link:
         self._peer = peer
         self._chance = random.Random(seed)  # noqa: S311 to spread reconnections
         self._loop = asyncio.get_running_loop()
-        self._is_ended = False
+        self._is_ended = self._is_refused = False
         self._up_s: float | None = None
         self._short = 0
         self._heard: deque[Heard] = deque()
@@ -320,10 +320,9 @@ class Link:
             return
         if reason.value >= FAILURE or (not self.is_version_5 and reason.value):
             self._jitter()
-            self._hand_over(
-                self._peer.failed,
-                f"the broker refuses: {reason}{HINT.get(reason.value, '')}",
-            )
+            self._is_refused = True
+            said = f"the broker refuses: {reason}{HINT.get(reason.value, '')}"
+            self._hand_over(self._peer.failed, said)
         else:
             self._drops(is_up=True)
             self._hand_over(self._peer.connected)
@@ -341,6 +340,9 @@ class Link:
             return
         self._drops(is_up=False)
         self._jitter()
+        if self._is_refused:  # that is told already
+            self._is_refused = False
+            return
         said = f"the connection ended: {reason}"
         if self._short >= SHORT_ROW:
             said = (

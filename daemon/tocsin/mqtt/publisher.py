@@ -474,7 +474,13 @@ class Publisher:
     def _spawn(self, work: Any) -> None:  # noqa: ANN401 a coroutine
         task = asyncio.ensure_future(work)
         self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        task.add_done_callback(self._done)
+
+    def _done(self, task: asyncio.Task[None]) -> None:
+        """Let no bug of ours end a task in silence."""
+        self._tasks.discard(task)
+        if not task.cancelled() and (exc := task.exception()) is not None:
+            self._say_trouble(f"a part of it failed: {exc!r}")
 
     def _later(
         self, name: str, after_s: float, what: Callable[[], None], *, again: bool = True
