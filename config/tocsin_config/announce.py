@@ -32,7 +32,7 @@ HOLES = (
     "precision",
     "command_topic",
 )
-"""The placeholders; TOPICS.md and ANNOUNCE.md say what each stands for."""
+"""The placeholders; deploy/mqtt/ANNOUNCE.md says what each stands for."""
 
 LONGEST = 65_536
 _HOLE = re.compile(r"\{([^{}\s\"]*)\}")
@@ -40,7 +40,9 @@ _TOPIC = re.compile(r"topic:\s*(.*)")
 EXAMPLE = "topic: catalogue/points/{id}"
 
 
-def read_template(file: Path) -> tuple[bytes, Announcement | None, list[Problem]]:
+def read_template(
+    file: Path,
+) -> tuple[bytes | None, Announcement | None, list[Problem]]:
     """Return a template's bytes, the template, and all that is wrong with it."""
     try:
         raw = file.read_bytes()
@@ -48,7 +50,7 @@ def read_template(file: Path) -> tuple[bytes, Announcement | None, list[Problem]
     except (OSError, UnicodeDecodeError, ValueError) as exc:
         why = getattr(exc, "strerror", None) or "it is not UTF-8"
         wrong = f"cannot be read: {why}"
-        return b"", None, [_problem(file, 1, "file", wrong, "a file that can be read")]
+        return None, None, [_problem(file, 1, "file", wrong, "a file that can be read")]
     if len(raw) > LONGEST:
         wrong = f"is {len(raw)} bytes long"
         return raw, None, [_problem(file, 1, "file", wrong, f"{LONGEST} at most")]

@@ -57,9 +57,9 @@ def _announcement(
         return b"", None
     document = findings.document
     raw, made, problems = read_template(document.file.parent / own.announce.template)
-    if not raw and problems:
+    if raw is None:
         said = f"{own.announce.template}: {problems[0].wrong}"
         findings.tell(("mqtt", "announce", "template"), said, problems[0].right)
     else:
         findings.problems += problems
-    return raw, made
+    return raw or b"", made

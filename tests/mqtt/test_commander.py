@@ -100,7 +100,7 @@ def test_a_retained_command_is_never_obeyed_live_or_kept(
 
 
 @pytest.mark.parametrize(
-    "spec", [{}, {"protocol": "3.1.1"}, {"protocol": "3.1.1", "is_commanded": False}]
+    "spec", [{}, {"protocol": "3.1.1"}, {"protocol": "3.1.1", "is_commanded": True}]
 )
 def test_nothing_is_obeyed_unless_it_was_switched_on(
     spec: dict[str, Any], running: broker.Broker, tmp_path: Path

@@ -6,16 +6,18 @@ import json
 import re
 from typing import TYPE_CHECKING, Any
 
+from tocsin.mqtt.describe import devices
 from tocsin.mqtt.messages import Message, lasting
+from tocsin.mqtt.names import Names
 from tocsin.mqtt.properties import Datatype
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
+    from tocsin.core.site import Site
     from tocsin.mqtt.describe import Device
-    from tocsin.mqtt.names import Names
     from tocsin.mqtt.properties import Node, Property
-    from tocsin.ports import Announcement
+    from tocsin.ports import Announcement, BrokerSpec
 
 _HOLE = re.compile(r"\{([a-z_]+)\}")
 
@@ -24,19 +26,38 @@ Filling = dict[str, str | int | None]
 
 
 def announced(
-    template: Announcement, names: Names, devices: Iterable[Device]
+    template: Announcement, names: Names, of: Iterable[Device]
 ) -> dict[str, Message]:
     """Return one retained message a value, by topic."""
     made = (
         lasting(_filled(template.topic, each), _encoded(template.body, each))
-        for each in fillings(names, devices)
+        for each in fillings(names, of)
     )
     return {message.topic: message for message in made}
 
 
-def fillings(names: Names, devices: Iterable[Device]) -> Iterator[Filling]:
+def would_announce(spec: BrokerSpec, site: Site) -> dict[str, Message]:
+    """Return what would be announced of *site* before any pack was heard.
+
+    Cells are those of the site file; temperatures are not known yet.
+    """
+    if spec.announcement is None:
+        return {}
+    names = Names.of(
+        site.name,
+        packs=[pack.name for pack in site.bank.packs],
+        outputs=[output.name for output in site.outputs],
+        domain=spec.domain,
+    )
+    expected = {pack.name: (pack.cells, 0) for pack in site.bank.packs}
+    has_commands = spec.is_commanded and spec.protocol == "5"
+    made = devices(names, site, expected, has_commands=has_commands)
+    return announced(spec.announcement, names, made)
+
+
+def fillings(names: Names, of: Iterable[Device]) -> Iterator[Filling]:
     """Yield what the placeholders of every value stand for."""
-    for device in devices:
+    for device in of:
         for node in device.nodes:
             for value in node.properties:
                 yield _filling(names, device, node, value)

@@ -91,6 +91,8 @@ class Publisher:
             domain=spec.domain,
             base=spec.base,
         )
+        # MQTT 3.1.1 cannot tell a command that the broker kept from a live one.
+        self._is_commanded = spec.is_commanded and spec.protocol == "5"
         self._outbox = Outbox()
         self._life = Life(self.names, self._outbox)
         self._memory = memory.load(around.folder)
@@ -279,7 +281,7 @@ class Publisher:
         if self._link is not None:
             # Before ours replaces it: which packs an earlier run had.
             self._link.listen((self.names.description(self.names.root),))
-            if self._spec.is_commanded:
+            if self._is_commanded:
                 self._link.obey(self.names.commands)
         self._life.begin(self._now_s())
         self._later("sweep", self._leftovers.WAIT_S, self._sweep)
@@ -316,7 +318,7 @@ class Publisher:
         self._seen = seen(outcome, self._site, self._seen)
         tree = grown(self.names, self._site, outcome, snapshot, wall_ms=wall_ms)
         self._devices = devices(
-            self.names, self._site, self._seen, has_commands=self._spec.is_commanded
+            self.names, self._site, self._seen, has_commands=self._is_commanded
         )
         is_changed = self._life.describe(self._devices)
         messages = dict(tree.messages)
