@@ -25,7 +25,7 @@ def test_host_and_port_alone_mean_mqtt_5_and_no_commands(tmp_path: Path) -> None
     ("keys", "key", "said"),
     [
         ('protocol = "3.1.1"\ncommands = true', "mqtt.commands", "cannot tell"),
-        ('protocol = "3.1"', "mqtt.protocol", "5, 3.1.1|nothing expires"),
+        ('protocol = "3.1"', "mqtt.protocol", "unknown protocol"),
         ('domain = "a/b"', "mqtt.domain", "one topic level"),
         ('domain = "$a"', "mqtt.domain", "one topic level"),
         ('commands = "yes"', "mqtt.commands", "true or false"),
