@@ -7,12 +7,14 @@ import socket
 import subprocess
 import sys
 import threading
-
-import pytest
+from typing import TYPE_CHECKING
 
 import broker
 from mqtt_stage import verdict
 from tocsin.cli import main
+
+if TYPE_CHECKING:
+    import pytest
 
 
 def test_without_a_broker_it_says_what_to_install(
