@@ -9,8 +9,6 @@ import asyncio
 import json
 import signal
 import subprocess
-import sys
-import textwrap
 import time
 from contextlib import suppress
 from typing import TYPE_CHECKING
@@ -35,6 +33,7 @@ from mqtt_stage import (
     stage,
     verdict,
 )
+from mqtt_victim import victim
 from tocsin.core.events import ReadingFailed, Tick, Verb
 from tocsin.mqtt import messages
 
@@ -379,33 +378,6 @@ def test_two_sites_on_one_broker_keep_apart(
     assert not any(t.startswith("homie/5/two") and "$alert" in t for t in ears.kept)
 
 
-VICTIM = """
-import asyncio, sys
-from pathlib import Path
-sys.path.insert(0, {support!r})
-from mqtt_stage import publishing
-from tocsin.mqtt import messages
-messages.STATE_EXPIRES_S, messages.STATE_AGAIN_S = {expires}, 0.5
-
-async def main():
-    async with publishing({port}, Path({folder!r})) as on:
-        while True:
-            on.show()
-            await asyncio.sleep(0.05)
-
-asyncio.run(main())
-"""
-
-
-def victim(port: int, folder: Path, *, expires: int = 100) -> subprocess.Popen[bytes]:
-    """Start a publisher that can be killed."""
-    support = str(broker.__file__).rsplit("/", maxsplit=1)[0]
-    text = textwrap.dedent(VICTIM).format(
-        support=support, port=port, folder=str(folder), expires=expires
-    )
-    return subprocess.Popen([sys.executable, "-c", text])
-
-
 def test_the_broker_says_lost_for_a_daemon_that_was_killed(
     running: broker.Broker, tmp_path: Path
 ) -> None:
@@ -428,7 +400,7 @@ def test_nobody_sees_ready_once_it_expired_when_broker_and_daemon_died_together(
     with broker.running(tmp_path, more=more) as running:
         with (
             broker.listening(running.port) as ears,
-            victim(running.port, tmp_path, expires=4) as killed,
+            victim(running.port, tmp_path, expires_s=4) as killed,
         ):
             ears.wait_for(lambda: ears.kept.get(STATE) == b"ready")
             killed.send_signal(signal.SIGSTOP)
