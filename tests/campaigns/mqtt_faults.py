@@ -26,7 +26,7 @@ import time
 from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
@@ -252,8 +252,8 @@ async def twins(run: Run, times: int) -> None:
     """Two daemons with one client id throw each other out until one gives way."""
     for number in range(times):
         folder = Path(tempfile.mkdtemp())
-        how = {"of": _site(), "keepalive_s": KEEPALIVE_S, "run_id": "other"}
-        other = stage(run.proxy.port, folder, **how)
+        how: dict[str, Any] = {"of": _site(), "keepalive_s": KEEPALIVE_S}
+        other = stage(run.proxy.port, folder, run_id="other", **how)
         async with other.publisher:
             other.play(reading(1_000, *[3_300] * CELLS, pack="p0"))
             until_s = stopwatch_s() + 40

@@ -115,7 +115,7 @@ def test_a_value_that_is_gone_is_removed_at_the_broker_and_forgotten() -> None:
 def test_topics_of_others_are_not_removed() -> None:
     outbox = Outbox()
     outbox.put(value("state"), 0)
-    outbox.show({}, 1, is_ours=lambda topic: topic != "state")
+    outbox.show({}, 1, apart=["state"])
     assert outbox.knows("state")
 
 

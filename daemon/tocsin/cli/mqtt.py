@@ -32,6 +32,7 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         help="what an integrator asks about the broker's side",
         description="What an integrator asks about the broker's side.",
     )
+    example(parser, "tocsin mqtt WHAT --help teaches each of them.")
     below = parser.add_subparsers(dest="asked", metavar="WHAT", required=True)
     announce = below.add_parser(
         "announce",

@@ -50,6 +50,7 @@ LONGEST_DESCRIPTION = 65_536
 LONGEST_PACKET = 262_144
 CONNECT_S = 5.0
 REBUILD_S = 1.0
+BEGIN_AGAIN_S = 10.0
 
 SHORT_S = 10.0
 SHORT_ROW = 5
@@ -221,8 +222,11 @@ class Link:
         ).start()
         self._peer.failed(why)
         self._peer.rebuilt()
-        with suppress(OSError, UnicodeDecodeError):
+        try:
             self.begin()
+        except (OSError, UnicodeDecodeError) as exc:
+            said = f"password file {self._spec.password_file}: {exc}"
+            self._loop.call_later(BEGIN_AGAIN_S, self._rebuild_if, self._client, said)
 
     def _ended(self, client: _Client, why: str) -> None:
         """Hear that a thread is over; begin another if that was not asked for."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from tocsin.mqtt.messages import Message, removal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Iterator, Mapping
 
 
 @dataclass(slots=True)
@@ -63,15 +63,16 @@ class Outbox:
         messages: Mapping[str, Message],
         now_s: float,
         *,
-        is_ours: Callable[[str], bool] = lambda _: True,
+        apart: Collection[str] = (),
         is_hurried: bool = False,
     ) -> None:
-        """Take the whole of what should be kept, of the topics that *is_ours* names.
+        """Take the whole of what should be kept.
 
-        What is not in it is removed at the broker. *is_hurried*: gaps do not count.
+        What is not in it is removed at the broker, but for the topics *apart*.
+        *is_hurried*: gaps do not count.
         """
         for topic, kept in self._kept.items():
-            if topic not in messages and kept.newest.payload and is_ours(topic):
+            if kept.newest.payload and topic not in messages and topic not in apart:
                 self.remove(topic)
         for message in messages.values():
             self.put(message, now_s, is_hurried=is_hurried)

@@ -9,9 +9,13 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from functools import cache
+from typing import TYPE_CHECKING, Any
 
 from tocsin.core.events import Verb
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 class Datatype(StrEnum):
@@ -71,7 +75,11 @@ class Node:
 
     id: str
     name: str
-    properties: tuple[Property, ...] = field(default=())
+    properties: tuple[Property, ...] = ()
+    by_id: Mapping[str, Property] = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "by_id", {each.id: each for each in self.properties})
 
     def described(self) -> dict[str, Any]:
         """Return its part of a ``$description``."""
@@ -360,12 +368,14 @@ COMMAND = Node(
 )  # fmt: skip
 
 
+@cache
 def cells(count: int) -> Node:
     """Return the node of a pack's cells."""
     numbers = range(1, count + 1)
     return Node(id="cells", name="Cells", properties=tuple(map(cell, numbers)))
 
 
+@cache
 def temperatures(count: int) -> Node:
     """Return the node of a pack's temperatures."""
     numbers = range(1, count + 1)

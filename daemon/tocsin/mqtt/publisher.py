@@ -9,12 +9,10 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Self
 
-from tocsin import __version__
 from tocsin.clock import iso_time
 from tocsin.mqtt import memory
-from tocsin.mqtt.announce import announced
+from tocsin.mqtt.aside import Aside
 from tocsin.mqtt.commander import Commander
-from tocsin.mqtt.describe import Device, Seen, devices
 from tocsin.mqtt.events import Feed
 from tocsin.mqtt.leftovers import Leftovers
 from tocsin.mqtt.life import Life
@@ -28,7 +26,8 @@ from tocsin.mqtt.messages import (
 from tocsin.mqtt.names import Names
 from tocsin.mqtt.outbox import Outbox
 from tocsin.mqtt.payloads import string
-from tocsin.mqtt.tree import grown, seen
+from tocsin.mqtt.picture import Painter
+from tocsin.mqtt.troubles import Troubles
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -100,19 +99,15 @@ class Publisher:
         self._feed = Feed(topic, epoch=around.run_id, mark=self._memory.mark)
         self._leftovers = Leftovers(self.names, self._memory)
         self._commander = Commander(self.names, around)
-        self._seen: dict[str, Seen] = {}
-        self._devices: tuple[Device, ...] = ()
+        self._painter = Painter(self.names, site, spec, is_commanded=self._is_commanded)
         self._shown: tuple[Outcome, Mapping[str, Any], int] | None = None
-        self._decisive: object = None
         self._is_shown = False
         self._link: Link | None = None
         self._in_flight: dict[int, tuple[Message, float]] = {}
         self._answers: deque[Message] = deque(maxlen=16)
-        self._timers: dict[str, asyncio.TimerHandle] = {}
-        self._tasks: set[asyncio.Task[None]] = set()
+        self._troubles = Troubles(around.on_trouble)
+        self._aside = Aside(self._troubles.say)
         self._is_reading = False
-        self._refused: dict[str, str] = {}
-        self._trouble = ""
         self._is_connected = self._is_open = False
         self._refreshed_s = self._grown_s = -STUCK_S
 
@@ -126,7 +121,7 @@ class Publisher:
             peer=self,
             seed=self._seed,
         )
-        self._spawn(self._commander.work(self._answer))
+        self._aside.spawn(self._commander.work(self._answer))
         self._begin()
         return self
 
@@ -149,11 +144,7 @@ class Publisher:
                 await self._until(lambda: not self._in_flight, CLOSING_S)
         finally:
             self._link = None
-            for timer in self._timers.values():
-                timer.cancel()
-            for task in self._tasks:
-                task.cancel()
-            await asyncio.gather(*self._tasks, return_exceptions=True)
+            await self._aside.end()
             self._save_now()
             await link.end(CLOSING_S)
 
@@ -185,7 +176,7 @@ class Publisher:
         if due_s <= 0 or outcome.facts:
             self._grow()
         else:
-            self._later("grow", due_s, self._grow)
+            self._aside.later("grow", due_s, self._grow)
 
     def alive(self) -> None:
         """Note that a step was completed: nothing else keeps ``ready`` alive."""
@@ -204,18 +195,15 @@ class Publisher:
         """Wait for what is still in flight, so that nothing old follows the new."""
         self._is_connected = True
         if self._in_flight:
-            self._later("open", LEFTOVERS_S, self._open)
+            self._aside.later("open", LEFTOVERS_S, self._open)
         else:
             self._open()
 
     def failed(self, reason: str) -> None:
         """Note that there is no connection."""
         self._is_connected = self._is_open = False
-        self._refused.clear()
-        for name in ("open", "sweep", "swept"):
-            if name in self._timers:
-                self._timers.pop(name).cancel()
-        self._say_trouble(reason)
+        self._aside.forget("open", "sweep", "swept")
+        self._troubles.unconnected(reason)
 
     def rebuilt(self) -> None:
         """Forget what an old client had in flight."""
@@ -230,20 +218,19 @@ class Publisher:
             return
         message, _ = found
         if refusal:
-            self._refused[message.topic] = refusal
+            self._troubles.refused(message.topic, refusal)
         else:
-            self._refused.pop(message.topic, None)
+            self._troubles.accepted(message.topic)
         self._settle(message, is_refused=bool(refusal))
         if self._is_open:
-            self._say_trouble(self._refusal())
+            self._troubles.judge()
         if self._is_connected and not self._is_open and not self._in_flight:
             self._open()
         self._send()
 
     def deaf(self, reason: str) -> None:
         """Note that the broker refuses a subscription."""
-        self._refused["subscription"] = reason
-        self._say_trouble(self._refusal())
+        self._troubles.refused("subscription", reason)
 
     def heard(self, messages: Sequence[Heard], dropped: int) -> None:
         """Put commands to the core, one by one; remove what other runs left."""
@@ -268,12 +255,12 @@ class Publisher:
         try:
             self._link.begin()
         except (OSError, UnicodeDecodeError) as exc:
-            self._say_trouble(f"password file {self._spec.password_file}: {exc}")
-            self._later("begin", READ_AGAIN_S, self._begin)
+            self._troubles.say(f"password file {self._spec.password_file}: {exc}")
+            self._aside.later("begin", READ_AGAIN_S, self._begin)
 
     def _open(self) -> None:
         """Send everything anew, and ask what the broker keeps of older runs."""
-        if not self._is_connected or self._is_open or not self._devices:
+        if not self._is_connected or self._is_open or self._shown is None:
             return
         self._is_open = True
         self._in_flight.clear()
@@ -284,14 +271,14 @@ class Publisher:
             if self._is_commanded:
                 self._link.obey(self.names.commands)
         self._life.begin(self._now_s())
-        self._later("sweep", self._leftovers.WAIT_S, self._sweep)
+        self._aside.later("sweep", self._leftovers.WAIT_S, self._sweep)
         self._read()
         self._send()
 
     def _sweep(self) -> None:
         if self._link is not None and self._is_open:
             self._link.listen(self._leftovers.filters)
-            self._later("swept", self._leftovers.LISTEN_S, self._swept)
+            self._aside.later("swept", self._leftovers.LISTEN_S, self._swept)
 
     def _swept(self) -> None:
         if self._link is not None and self._is_open:
@@ -312,62 +299,29 @@ class Publisher:
     def _grow(self) -> None:
         if self._shown is None or self._is_shown:
             return
-        outcome, snapshot, wall_ms = self._shown
+        picture = self._painter.drawn(*self._shown)
         self._is_shown, now_s = True, self._now_s()
         self._grown_s = now_s
-        self._seen = seen(outcome, self._site, self._seen)
-        tree = grown(self.names, self._site, outcome, snapshot, wall_ms=wall_ms)
-        self._devices = devices(
-            self.names, self._site, self._seen, has_commands=self._is_commanded
-        )
-        is_changed = self._life.describe(self._devices)
-        messages = dict(tree.messages)
-        if self._spec.announcement is not None:
-            made = announced(self._spec.announcement, self.names, self._devices)
-            messages |= made
-            self._leftovers.announced(made)
+        is_described_anew = self._life.describe(picture.devices)
+        self._leftovers.announced(picture.announcements)
         for topic in self._leftovers.old_announcements:
-            if topic not in messages:
+            if topic not in picture.messages:
                 self._outbox.remove(topic)
-        messages |= {each.topic: each for each in self._lasting()}
         self._outbox.show(
-            messages,
+            picture.messages,
             now_s,
-            is_ours=self._is_of_tree,
-            is_hurried=tree.decisive != self._decisive,
+            apart=self._painter.apart.union(self._life.own),
+            is_hurried=picture.is_hurried,
         )
-        self._decisive = tree.decisive
-        self._life.live(tree.lives, now_s)
-        if self._is_open and is_changed:
+        self._life.live(picture.lives, now_s)
+        if self._is_open and is_described_anew:
             self._life.begin(now_s)
         self._open()
         self._send()
 
-    def _is_of_tree(self, topic: str) -> bool:
-        """Return False for topics that are not made anew each time."""
-        return topic not in self._life.own and topic not in self._kept_apart()
-
-    def _kept_apart(self) -> tuple[str, ...]:
-        root = self.names.root
-        return (
-            self.names.topic(root, "service", "heartbeat"),
-            self.names.topic(root, "command", "last"),
-        )
-
-    def _lasting(self) -> list[Message]:
-        topic = self.names.topic(self.names.root, "service", "version")
-        return [
-            Message(
-                topic=topic,
-                payload=string(__version__),
-                expires_s=STATE_EXPIRES_S,
-                again_s=STATE_AGAIN_S,
-            )
-        ]
-
     def _heartbeat(self) -> Message:
         return Message(
-            topic=self._kept_apart()[0],
+            topic=self._painter.heartbeat,
             payload=string(iso_time(self._around.wall_ms())),
             expires_s=STATE_EXPIRES_S,
             gap_s=STATE_AGAIN_S,
@@ -403,7 +357,7 @@ class Publisher:
     def _next(self, now_s: float) -> Message | None:
         if self._answers:
             return self._answers.popleft()
-        event = None if "refused" in self._timers else self._feed.next()
+        event = None if self._aside.is_planned("refused") else self._feed.next()
         return event or next(self._outbox.taken(now_s), None)
 
     def _settle(self, message: Message, *, is_refused: bool) -> None:
@@ -414,10 +368,10 @@ class Publisher:
                 self._leftovers.gone(message.topic)
         elif message.topic == self._feed.topic and is_refused:
             self._feed.returned()
-            self._later("refused", REFUSED_AGAIN_S, self._send)
+            self._aside.later("refused", REFUSED_AGAIN_S, self._send)
         elif message.topic == self._feed.topic:
             self._feed.acknowledged()
-            self._later("save", SAVE_S, self._save, again=False)
+            self._aside.later("save", SAVE_S, self._save, again=False)
 
     def _return(self, message: Message) -> None:
         """Tell whoever made *message* that it was not handed over, or is lost."""
@@ -431,7 +385,7 @@ class Publisher:
     def _read(self) -> None:
         if not self._is_reading and self._feed.wants_rows:
             self._is_reading = True
-            self._spawn(self._read_rows())
+            self._aside.spawn(self._read_rows())
 
     async def _read_rows(self) -> None:
         try:
@@ -441,7 +395,7 @@ class Publisher:
             rows = await self._rows(after_id=self._feed.after_id)
             self._feed.read(rows)
             if rows is None:
-                self._later("read", READ_AGAIN_S, self.stored)
+                self._aside.later("read", READ_AGAIN_S, self.stored)
         finally:
             self._is_reading = False
         self._send()
@@ -455,7 +409,7 @@ class Publisher:
     def _save(self) -> None:
         now = self._remembered()
         if now != self._memory:
-            self._spawn(self._save_on_thread(now))
+            self._aside.spawn(self._save_on_thread(now))
 
     async def _save_on_thread(self, now: Memory) -> None:
         with suppress(OSError):
@@ -472,42 +426,3 @@ class Publisher:
 
     def _now_s(self) -> float:
         return asyncio.get_running_loop().time()
-
-    def _spawn(self, work: Any) -> None:  # noqa: ANN401 a coroutine
-        task = asyncio.ensure_future(work)
-        self._tasks.add(task)
-        task.add_done_callback(self._done)
-
-    def _done(self, task: asyncio.Task[None]) -> None:
-        """Let no bug of ours end a task in silence."""
-        self._tasks.discard(task)
-        if not task.cancelled() and (exc := task.exception()) is not None:
-            self._say_trouble(f"a part of it failed: {exc!r}")
-
-    def _later(
-        self, name: str, after_s: float, what: Callable[[], None], *, again: bool = True
-    ) -> None:
-        """Call *what* after a while; *again*: count from now if it was planned."""
-        if name in self._timers and not again:
-            return
-
-        def do() -> None:
-            del self._timers[name]
-            what()
-
-        if name in self._timers:
-            self._timers[name].cancel()
-        loop = asyncio.get_running_loop()
-        self._timers[name] = loop.call_later(after_s, do)
-
-    def _refusal(self) -> str:
-        if not self._refused:
-            return ""
-        topic, reason = next(iter(self._refused.items()))
-        more = f" and {len(self._refused) - 1} more" if len(self._refused) > 1 else ""
-        return f"the broker refuses our data, {reason}: {topic}{more}"
-
-    def _say_trouble(self, reason: str) -> None:
-        if reason != self._trouble:
-            self._trouble = reason
-            self._around.on_trouble(reason)

@@ -125,9 +125,9 @@ class _Leaves:
         gap_s: float = 0.0,
     ) -> Iterator[Message]:
         """Yield the message of one value; none of one that is not known."""
-        found = next(each for each in node.properties if each.id == key)
         if shown is None:
             return
+        found = node.by_id[key]
         is_number = found.datatype in {Datatype.FLOAT, Datatype.INTEGER}
         yield Message(
             topic=self.names.topic(self.device, node.id, key),
