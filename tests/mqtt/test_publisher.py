@@ -100,7 +100,7 @@ def test_a_pack_that_is_lost_is_lost_by_itself_and_its_values_go(
             await on.until(lambda: ears.kept.get(f"{LEFT}/$state") == b"ready")
             on.play(ReadingFailed(at_ms=2_000, pack="left", reason="no answer"))
             await on.until(lambda: ears.kept[f"{LEFT}/pack/quality"] == b"partial")
-            assert ears.kept[f"{LEFT}/pack/trouble"] == b"no answer"
+            await on.until(lambda: ears.kept[f"{LEFT}/pack/trouble"] == b"no answer")
             on.play(Tick(at_ms=12_000))
             await on.until(lambda: ears.kept[f"{LEFT}/pack/quality"] == b"old")
             assert ears.kept[f"{LEFT}/cells/c01"] == b"3.300"
@@ -506,3 +506,18 @@ def test_a_broker_without_mqtt_5_is_said_with_the_way_out(
             return on.troubles[-1]
 
     assert 'set protocol = "3.1.1" under [mqtt]' in asyncio.run(main())
+
+
+@pytest.mark.parametrize("host", ["no-such-host.invalid", "bad..host"])
+def test_a_name_that_nobody_knows_is_said_and_holds_up_nothing(
+    host: str, tmp_path: Path
+) -> None:
+    """RFC 6761, 6.4: ``invalid`` is never found."""
+
+    async def main() -> str:
+        async with publishing(1883, tmp_path, host=host) as on:
+            await on.until(lambda: bool(on.troubles))
+            on.tell([alarm(1)])
+            return on.troubles[0]
+
+    assert asyncio.run(main()).startswith(f"no broker on {host}:1883: ")

@@ -167,7 +167,7 @@ def stage(
     )
     where = of or hut()
     publisher = Publisher(
-        BrokerSpec(host="127.0.0.1", port=port, **spec),
+        BrokerSpec(**{"host": "127.0.0.1", "port": port, **spec}),
         site=where,
         around=around,
         seed=1,

@@ -202,8 +202,8 @@ MINUTES: dict[str, Any] = {
 FORETOLD = (
     _enum(
         "outlook", "Outlook",
-        "Whether the minutes beside it are known. Topics of minutes that are not "
-        "known are removed.",
+        "Whether the likely time is known, and within a day. A topic of minutes "
+        "that are not is removed.",
         "foretold", "not-within-a-day", "unknown",
     ),
     _float("early", "Early", "One future in twenty comes sooner.", **MINUTES),
