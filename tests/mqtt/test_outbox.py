@@ -123,6 +123,7 @@ def test_a_removal_that_was_not_answered_is_tried_on_the_next_connection() -> No
     outbox = Outbox()
     outbox.remove("left-over")
     assert [m.payload for m in outbox.taken(0)] == [b""]
+    outbox.reconnected()
     outbox.begin()
     assert all_sent(outbox) == [b""]
     outbox.begin()
@@ -144,11 +145,23 @@ def test_a_new_connection_sends_all_anew_the_first_ones_first() -> None:
     outbox = Outbox()
     outbox.show(shown(value("a"), value("b"), value("z")), 0)
     list(outbox.taken(0))
+    outbox.reconnected()
     outbox.begin(["z"])
     assert outbox.unproved == {"a", "b", "z"}
     assert [m.topic for m in outbox.taken(1)] == ["z", "a", "b"]
     for topic in "abz":
         outbox.acknowledged(topic)
+    assert not outbox.unproved
+
+
+def test_an_answer_to_what_was_sent_before_proves_nothing_of_what_begins_anew() -> None:
+    outbox = Outbox()
+    outbox.put(value("a"), 0)
+    list(outbox.taken(0))
+    outbox.begin()
+    outbox.acknowledged("a")
+    assert outbox.unproved == {"a"}
+    assert all_sent(outbox) == [b"x"]
     assert not outbox.unproved
 
 
@@ -195,6 +208,7 @@ def test_in_the_end_the_broker_keeps_what_was_shown_last(
                 arrive()
             case "begin":
                 arrive()  # paho repeats what was in flight before anything new
+                outbox.reconnected()
                 outbox.begin()
             case _:
                 outbox.refresh(now_s)

@@ -82,7 +82,7 @@ def _pattern(address: str, parameters: dict[str, Any]) -> re.Pattern[str]:
 
 @dataclass
 class Recorder:
-    """Attributes.
+    """Is told every message.
 
     Attributes:
         seen: Channels that a message was seen on.

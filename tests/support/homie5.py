@@ -46,11 +46,10 @@ class Known:
 
 @dataclass
 class Controller:
-    """Attributes.
+    """Is told every message, in order.
 
     Attributes:
         faults: What is forbidden and was seen.
-        early: Values and descriptions may come while a device is unknown, at first.
     """
 
     domain: str = "homie"

@@ -70,7 +70,7 @@ def published(flags: int, body: bytes) -> tuple[str, int, bytes]:
 
 @dataclass
 class Proxy:
-    """Attributes.
+    """Between a publisher and the broker on port *target*.
 
     Attributes:
         acked: Events that the broker has acknowledged, in order, by (epoch, seq).

@@ -21,7 +21,7 @@ FILE = "mqtt.json"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Memory:
-    """Attributes.
+    """What is remembered.
 
     Attributes:
         mark: The last event that the broker has; None if nothing is known.

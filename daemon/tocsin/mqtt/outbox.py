@@ -46,12 +46,13 @@ class Outbox:
     an older value can never come to rest on a newer one.
 
     Attributes:
-        unproved: Topics that the broker has not answered since the connection began.
+        unproved: Topics that the broker has not answered since all began anew.
     """
 
     def __init__(self) -> None:
         self._kept: dict[str, _Kept] = {}
         self._in_flight: set[str] = set()
+        self._taken: set[str] = set()  # since everything began anew
         self.unproved: set[str] = set()
 
     def __len__(self) -> int:
@@ -97,12 +98,16 @@ class Outbox:
         for kept in self._kept.values():
             kept.judge(now_s, is_hurried=False)
 
+    def reconnected(self) -> None:
+        """Hear that nothing is in flight any more."""
+        self._in_flight.clear()
+
     def begin(self, first: Iterable[str] = ()) -> None:
-        """Begin a connection: all must be sent anew, the topics *first* before others.
+        """Have all sent anew, the topics *first* before others.
 
         What was being removed is tried once more.
         """
-        self._in_flight.clear()
+        self._taken.clear()
         order = [*dict.fromkeys((*first, *self._kept))]
         self._kept = {t: self._kept[t] for t in order if t in self._kept}
         for kept in self._kept.values():
@@ -114,13 +119,15 @@ class Outbox:
         for topic, kept in list(self._kept.items()):
             if kept.is_due and topic not in self._in_flight:
                 self._in_flight.add(topic)
+                self._taken.add(topic)
                 kept.is_due, kept.sent, kept.sent_s = False, kept.newest, now_s
                 yield kept.newest
 
     def acknowledged(self, topic: str) -> None:
         """Note that the broker has answered what was in flight on *topic*."""
         self._in_flight.discard(topic)
-        self.unproved.discard(topic)
+        if topic in self._taken:
+            self.unproved.discard(topic)
         kept = self._kept.get(topic)
         if kept is not None and not kept.newest.payload and not kept.is_due:
             del self._kept[topic]

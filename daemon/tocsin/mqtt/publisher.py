@@ -264,6 +264,7 @@ class Publisher:
             return
         self._is_open = True
         self._in_flight.clear()
+        self._outbox.reconnected()
         self._feed.returned()
         if self._link is not None:
             # Before ours replaces it: which packs an earlier run had.
