@@ -17,6 +17,7 @@ from tocsin.mqtt.events import Feed
 from tocsin.mqtt.leftovers import Leftovers
 from tocsin.mqtt.life import Life
 from tocsin.mqtt.link import IN_FLIGHT, Link
+from tocsin.mqtt.memory import Memory
 from tocsin.mqtt.messages import (
     STATE_AGAIN_S,
     STATE_EXPIRES_S,
@@ -39,7 +40,6 @@ if TYPE_CHECKING:
     from tocsin.mqtt.around import Surroundings
     from tocsin.mqtt.commands import Heard
     from tocsin.mqtt.events import Row
-    from tocsin.mqtt.memory import Memory
     from tocsin.ports import BrokerSpec
 
 LEFTOVERS_S = 5.0
@@ -52,10 +52,11 @@ SHOW_S = 1.0
 """The tree is worked out at most so often, and after every change."""
 
 SAVE_S = 5.0
+LOADING_S = 1.0
+SAVING_S = 0.5
 DRAINING_S = 1.0
 CLOSING_S = 1.0
 JOURNAL_LOOK = 500
-FORGET_S = 60.0
 
 
 class Publisher:
@@ -80,7 +81,6 @@ class Publisher:
         seed: int | None = None,
     ) -> None:
         self._spec = spec
-        self._site = site
         self._around = around
         self._seed = seed
         self.names = Names.of(
@@ -94,10 +94,7 @@ class Publisher:
         self._is_commanded = spec.is_commanded and spec.protocol == "5"
         self._outbox = Outbox()
         self._life = Life(self.names, self._outbox)
-        self._memory = memory.load(around.folder)
-        topic = self.names.topic(self.names.root, "events", "event")
-        self._feed = Feed(topic, epoch=around.run_id, mark=self._memory.mark)
-        self._leftovers = Leftovers(self.names, self._memory)
+        self._recall(Memory())
         self._commander = Commander(self.names, around)
         self._painter = Painter(self.names, site, spec, is_commanded=self._is_commanded)
         self._shown: tuple[Outcome, Mapping[str, Any], int] | None = None
@@ -111,9 +108,20 @@ class Publisher:
         self._is_connected = self._is_open = False
         self._refreshed_s = self._grown_s = -STUCK_S
 
+    def _recall(self, known: Memory) -> None:
+        """Go on from what an earlier run knew."""
+        self._memory = known
+        topic = self.names.topic(self.names.root, "events", "event")
+        self._feed = Feed(topic, epoch=self._around.run_id, mark=known.mark)
+        self._leftovers = Leftovers(self.names, known)
+
     async def __aenter__(self) -> Self:
         """Begin to connect; trouble with the broker is told, not raised."""
         names = self.names
+        # A dying disk may hang: better to know nothing than not to begin.
+        with suppress(TimeoutError):
+            loading = asyncio.to_thread(memory.load, self._around.folder)
+            self._recall(await asyncio.wait_for(loading, LOADING_S))
         self._link = Link(
             self._spec,
             client_id=names.root,
@@ -145,7 +153,10 @@ class Publisher:
         finally:
             self._link = None
             await self._aside.end()
-            self._save_now()
+            now = self._remembered()
+            if now != self._memory:
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._save_on_thread(now), SAVING_S)
             await link.end(CLOSING_S)
 
     async def _until(self, done: Callable[[], bool], within_s: float) -> None:
@@ -392,8 +403,11 @@ class Publisher:
         try:
             if self._feed.mark is None:
                 newest = await self._rows(most=JOURNAL_LOOK, newest=True)
-                self._feed.begin_at(newest or ())
-            rows = await self._rows(after_id=self._feed.after_id)
+                if newest is not None:
+                    self._feed.begin_at(newest)
+            rows = None
+            if self._feed.mark is not None:
+                rows = await self._rows(after_id=self._feed.after_id)
             self._feed.read(rows)
             if rows is None:
                 self._aside.later("read", READ_AGAIN_S, self.stored)
@@ -416,14 +430,6 @@ class Publisher:
         with suppress(OSError):
             await asyncio.to_thread(memory.save, self._around.folder, now)
             self._memory = now
-
-    def _save_now(self) -> None:
-        now = self._remembered()
-        if now != self._memory:
-            with suppress(OSError):
-                memory.save(self._around.folder, now)
-
-    # --- within ----------------------------------------------------------------------
 
     def _now_s(self) -> float:
         return asyncio.get_running_loop().time()
