@@ -99,7 +99,7 @@ class Run:
 
         *is_lost*: the connection is sure to break, if only in a moment.
         """
-        life, feed = self.on.publisher._life, self.on.publisher._feed
+        life, feed = self.on.publisher._life, self.on.publisher._archive.feed
         with suppress(TimeoutError):
             async with asyncio.timeout(LONGEST_S):
                 while is_lost and self.on.troubles.count("") == self.healed:

@@ -246,7 +246,7 @@ def test_a_broker_that_dies_and_returns_gets_every_event_and_the_state(
             await asyncio.to_thread(running.start)
             await on.until(lambda: on.troubles[-1] == "")
             # The broker may have acknowledged before anybody listened again.
-            await on.until(lambda: not on.publisher._feed)
+            await on.until(lambda: not on.publisher._archive.feed)
             with broker.listening(running.port, is_late=True) as late:
                 await on.until(lambda: late.kept.get(STATE) == b"ready")
                 await on.until(lambda: f"{LEFT}/$alert/low-cell" in late.kept)
@@ -259,8 +259,8 @@ def test_a_broker_that_dies_and_returns_gets_every_event_and_the_state(
     told = events(ears)
     assert told == sorted(told)
     assert verdict(ears) == []
-    assert on.publisher._feed.mark is not None
-    assert on.publisher._feed.mark.seq == len(on.journal.rows)
+    assert on.publisher._archive.feed.mark is not None
+    assert on.publisher._archive.feed.mark.seq == len(on.journal.rows)
 
 
 def test_a_frozen_broker_delays_neither_the_loop_nor_the_end(
@@ -351,7 +351,10 @@ def test_a_broker_that_refuses_our_data_is_trouble_and_no_event_is_given_up(
     on = asyncio.run(main())
     assert on.troubles[-1].startswith("the broker refuses our data, Not authorized")
     assert "" not in on.troubles, "trouble that flickers is no trouble"
-    assert on.publisher._feed.mark is None or on.publisher._feed.mark.seq == 0
+    assert (
+        on.publisher._archive.feed.mark is None
+        or on.publisher._archive.feed.mark.seq == 0
+    )
 
 
 def test_two_sites_on_one_broker_keep_apart(

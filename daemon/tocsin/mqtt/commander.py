@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from typing import TYPE_CHECKING, Any
 
-from tocsin.clock import iso_time
+from tocsin.clock import iso_time, loop_s
 from tocsin.mqtt.commands import (
     Gate,
     Heard,
@@ -64,7 +64,7 @@ class Commander:
 
     async def _handle(self, heard: Heard, answer: Answer) -> None:
         verb = verb_of(heard.topic, self._prefix)
-        now_ms = int(asyncio.get_running_loop().time() * 1000)
+        now_ms = int(loop_s() * 1000)
         by = "mqtt"
         try:
             request = parsed(heard, verb)
@@ -103,7 +103,7 @@ class Commander:
 
     def _note(self, text: str) -> None:
         """Have a refusal written down, unless there were many lately."""
-        now_s = asyncio.get_running_loop().time()
+        now_s = loop_s()
         self._notes = [at_s for at_s in self._notes if now_s - at_s < NOTES_S]
         if len(self._notes) >= NOTES:
             self._unnoted += 1

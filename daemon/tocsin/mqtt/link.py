@@ -14,7 +14,7 @@ import sys
 import threading
 from collections import deque
 from contextlib import suppress
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -22,6 +22,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from tocsin.clock import stopwatch_s
 from tocsin.mqtt.commands import Heard
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from paho.mqtt.reasoncodes import ReasonCode
 
     from tocsin.mqtt.messages import Message
+    from tocsin.mqtt.peer import Peer
     from tocsin.ports import BrokerSpec
 
 FAILURE = 0x80
@@ -57,34 +59,6 @@ SHORT_ROW = 5
 TAKEN_WAIT_S = 60
 """After five connections in a row that lasted less than ten seconds, wait a minute:
 somebody else bears our client id, and each of us throws the other out."""
-
-
-class Peer(Protocol):
-    """Whoever uses the link. All are called in the event loop."""
-
-    def connected(self) -> None:
-        """Take note that the broker accepted us."""
-        ...
-
-    def failed(self, reason: str) -> None:
-        """Take note that there is no connection; tried again by itself."""
-        ...
-
-    def rebuilt(self) -> None:
-        """Take note that nothing handed over before will be acknowledged."""
-        ...
-
-    def acknowledged(self, number: int, refusal: str) -> None:
-        """Take note of the broker's answer to message *number*."""
-        ...
-
-    def deaf(self, reason: str) -> None:
-        """Take note that the broker refuses a subscription."""
-        ...
-
-    def heard(self, messages: Sequence[Heard], dropped: int) -> None:
-        """Take what came, and how many had no room."""
-        ...
 
 
 class _Client(paho.Client):
@@ -303,7 +277,7 @@ class Link:
 
     def _drops(self, is_up: bool) -> None:  # noqa: FBT001 only here
         """Count connections in a row that lasted too short."""
-        now_s = self._loop.time()
+        now_s = stopwatch_s()
         if is_up:
             self._up_s = now_s
         elif self._up_s is not None:

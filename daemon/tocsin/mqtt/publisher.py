@@ -6,18 +6,14 @@ import asyncio
 from collections import deque
 from contextlib import suppress
 from dataclasses import replace
-from functools import partial
 from typing import TYPE_CHECKING, Any, Self
 
-from tocsin.clock import iso_time
-from tocsin.mqtt import memory
+from tocsin.clock import iso_time, loop_s
+from tocsin.mqtt.archive import Archive
 from tocsin.mqtt.aside import Aside
 from tocsin.mqtt.commander import Commander
-from tocsin.mqtt.events import Feed
-from tocsin.mqtt.leftovers import Leftovers
 from tocsin.mqtt.life import Life
 from tocsin.mqtt.link import IN_FLIGHT, Link
-from tocsin.mqtt.memory import Memory
 from tocsin.mqtt.messages import (
     STATE_AGAIN_S,
     STATE_EXPIRES_S,
@@ -39,7 +35,6 @@ if TYPE_CHECKING:
     from tocsin.core.site import Site
     from tocsin.mqtt.around import Surroundings
     from tocsin.mqtt.commands import Heard
-    from tocsin.mqtt.events import Row
     from tocsin.ports import BrokerSpec
 
 LEFTOVERS_S = 5.0
@@ -52,11 +47,8 @@ SHOW_S = 1.0
 """The tree is worked out at most so often, and after every change."""
 
 SAVE_S = 5.0
-LOADING_S = 1.0
-SAVING_S = 0.5
 DRAINING_S = 1.0
 CLOSING_S = 1.0
-JOURNAL_LOOK = 500
 
 
 class Publisher:
@@ -94,7 +86,6 @@ class Publisher:
         self._is_commanded = spec.is_commanded and spec.protocol == "5"
         self._outbox = Outbox()
         self._life = Life(self.names, self._outbox)
-        self._recall(Memory())
         self._commander = Commander(self.names, around)
         self._painter = Painter(self.names, site, spec, is_commanded=self._is_commanded)
         self._shown: tuple[Outcome, Mapping[str, Any], int] | None = None
@@ -104,24 +95,14 @@ class Publisher:
         self._answers: deque[Message] = deque(maxlen=16)
         self._troubles = Troubles(around.on_trouble)
         self._aside = Aside(self._troubles.say)
-        self._is_reading = False
+        self._archive = Archive(self.names, around, self._aside, self._send)
         self._is_connected = self._is_open = False
         self._refreshed_s = self._grown_s = -STUCK_S
-
-    def _recall(self, known: Memory) -> None:
-        """Go on from what an earlier run knew."""
-        self._memory = known
-        topic = self.names.topic(self.names.root, "events", "event")
-        self._feed = Feed(topic, epoch=self._around.run_id, mark=known.mark)
-        self._leftovers = Leftovers(self.names, known)
 
     async def __aenter__(self) -> Self:
         """Begin to connect; trouble with the broker is told, not raised."""
         names = self.names
-        # A dying disk may hang: better to know nothing than not to begin.
-        with suppress(TimeoutError):
-            loading = asyncio.to_thread(memory.load, self._around.folder)
-            self._recall(await asyncio.wait_for(loading, LOADING_S))
+        await self._archive.open()
         self._link = Link(
             self._spec,
             client_id=names.root,
@@ -145,18 +126,15 @@ class Publisher:
             return
         try:
             if self._is_open:
-                await self._until(lambda: not self._feed, DRAINING_S)
+                await self._until(lambda: not self._archive.feed, DRAINING_S)
                 for message in self._life.goodbye():
-                    self._outbox.put(message, self._now_s())
+                    self._outbox.put(message, loop_s())
                 self._send()
                 await self._until(lambda: not self._in_flight, CLOSING_S)
         finally:
             self._link = None
             await self._aside.end()
-            now = self._remembered()
-            if now != self._memory:
-                with suppress(TimeoutError):
-                    await asyncio.wait_for(self._save_on_thread(now), SAVING_S)
+            await self._archive.close()
             await link.end(CLOSING_S)
 
     async def _until(self, done: Callable[[], bool], within_s: float) -> None:
@@ -171,19 +149,19 @@ class Publisher:
 
     def stored(self) -> None:
         """Hear that the journal has grown: what is in it is sent from there."""
-        self._feed.stored()
+        self._archive.feed.stored()
         self._send()
 
     def tell(self, facts: Sequence[Fact]) -> None:
         """Publish what could not be stored: a warning must get out."""
-        self._feed.unstored(facts, wall_ms=self._around.wall_ms())
+        self._archive.feed.unstored(facts, wall_ms=self._around.wall_ms())
         self._send()
 
     def show(self, outcome: Outcome, snapshot: Mapping[str, Any]) -> None:
         """Publish what is seen and demanded now; the newest wins."""
         self._shown = outcome, snapshot, self._around.wall_ms()
         self._is_shown = False
-        due_s = self._grown_s + SHOW_S - self._now_s()
+        due_s = self._grown_s + SHOW_S - loop_s()
         if due_s <= 0 or outcome.facts:
             self._grow()
         else:
@@ -191,7 +169,7 @@ class Publisher:
 
     def alive(self) -> None:
         """Note that a step was completed: nothing else keeps ``ready`` alive."""
-        now_s = self._now_s()
+        now_s = loop_s()
         self._life.decided(now_s)
         if self._is_open and now_s - self._refreshed_s >= 1.0:
             self._refreshed_s = now_s
@@ -249,7 +227,7 @@ class Publisher:
             if each.topic.endswith("/set"):
                 self._commander.take(each)
             elif each.is_retained:
-                more = self._leftovers.found(each, self._outbox.knows)
+                more = self._archive.leftovers.found(each, self._outbox.knows)
                 for topic in more.topics:
                     self._outbox.remove(topic)
                 if more.filters and self._link is not None and self._is_open:
@@ -276,35 +254,35 @@ class Publisher:
         self._is_open = True
         self._in_flight.clear()
         self._outbox.reconnected()
-        self._feed.returned()
+        self._archive.feed.returned()
         if self._link is not None:
             # Before ours replaces it: which packs an earlier run had.
             self._link.listen((self.names.description(self.names.root),))
             if self._is_commanded:
                 self._link.obey(self.names.commands)
-        self._life.begin(self._now_s())
-        self._aside.later("sweep", self._leftovers.WAIT_S, self._sweep)
-        self._read()
+        self._life.begin(loop_s())
+        self._aside.later("sweep", self._archive.leftovers.WAIT_S, self._sweep)
+        self._archive.read()
         self._send()
 
     def _sweep(self) -> None:
         if self._link is not None and self._is_open:
-            self._link.listen(self._leftovers.filters)
-            self._aside.later("swept", self._leftovers.LISTEN_S, self._swept)
+            self._link.listen(self._archive.leftovers.filters)
+            self._aside.later("swept", self._archive.leftovers.LISTEN_S, self._swept)
 
     def _swept(self) -> None:
         if self._link is not None and self._is_open:
-            self._link.unlisten(self._leftovers.filters)
-            self._leftovers.swept()
-            self._save()
+            self._link.unlisten(self._archive.leftovers.filters)
+            self._archive.leftovers.swept()
+            self._archive.save()
 
     def _look_after(self, now_s: float) -> None:
         """Do not believe a connection that answers nothing."""
         oldest_s = min((at_s for _, at_s in self._in_flight.values()), default=now_s)
         if now_s - oldest_s > STUCK_S and self._link is not None:
             self._link.rebuild(f"the broker has not answered for {STUCK_S:g} s")
-        elif self._feed.wants_rows:
-            self._read()
+        elif self._archive.feed.wants_rows:
+            self._archive.read()
 
     # --- sending ---------------------------------------------------------------------
 
@@ -312,11 +290,11 @@ class Publisher:
         if self._shown is None or self._is_shown:
             return
         picture = self._painter.drawn(*self._shown)
-        self._is_shown, now_s = True, self._now_s()
+        self._is_shown, now_s = True, loop_s()
         self._grown_s = now_s
         is_described_anew = self._life.describe(picture.devices)
-        self._leftovers.announced(picture.announcements)
-        for topic in self._leftovers.old_announcements:
+        self._archive.leftovers.announced(picture.announcements)
+        for topic in self._archive.leftovers.old_announcements:
             if topic not in picture.messages:
                 self._outbox.remove(topic)
         self._outbox.show(
@@ -341,7 +319,7 @@ class Publisher:
 
     def _answer(self, last: Message, reply: Message | None) -> None:
         """Publish what became of a command."""
-        self._outbox.put(last, self._now_s())
+        self._outbox.put(last, loop_s())
         if reply is not None:
             self._answers.append(reply)
         self._send()
@@ -349,9 +327,9 @@ class Publisher:
     def _send(self) -> None:
         if not self._is_open or self._link is None:
             return
-        if self._feed.wants_rows:
-            self._read()
-        now_s = self._now_s()
+        if self._archive.feed.wants_rows:
+            self._archive.read()
+        now_s = loop_s()
         while len(self._in_flight) < IN_FLIGHT:
             message = self._next(now_s)
             if message is None:
@@ -363,13 +341,13 @@ class Publisher:
             self._in_flight[number] = (message, now_s)
         if not self._life.is_announced and not self._outbox.unproved:
             self._life.proved(now_s)
-            self._save()
+            self._archive.save()
             self._send()
 
     def _next(self, now_s: float) -> Message | None:
         if self._answers:
             return self._answers.popleft()
-        event = None if self._aside.is_planned("refused") else self._feed.next()
+        event = None if self._aside.is_planned("refused") else self._archive.feed.next()
         return event or next(self._outbox.taken(now_s), None)
 
     def _settle(self, message: Message, *, is_refused: bool) -> None:
@@ -377,59 +355,17 @@ class Publisher:
         if message.is_retained:
             self._outbox.acknowledged(message.topic)
             if not message.payload:
-                self._leftovers.gone(message.topic)
-        elif message.topic == self._feed.topic and is_refused:
-            self._feed.returned()
+                self._archive.leftovers.gone(message.topic)
+        elif message.topic == self._archive.feed.topic and is_refused:
+            self._archive.feed.returned()
             self._aside.later("refused", REFUSED_AGAIN_S, self._send)
-        elif message.topic == self._feed.topic:
-            self._feed.acknowledged()
-            self._aside.later("save", SAVE_S, self._save, again=False)
+        elif message.topic == self._archive.feed.topic:
+            self._archive.feed.acknowledged()
+            self._aside.later("save", SAVE_S, self._archive.save, again=False)
 
     def _return(self, message: Message) -> None:
         """Tell whoever made *message* that it was not handed over, or is lost."""
         if message.is_retained:
             self._outbox.returned(message.topic)
-        elif message.topic == self._feed.topic:
-            self._feed.returned()
-
-    # --- the journal, and what is remembered ------------------------------------------
-
-    def _read(self) -> None:
-        if not self._is_reading and self._feed.wants_rows:
-            self._is_reading = True
-            self._aside.spawn(self._read_rows())
-
-    async def _read_rows(self) -> None:
-        try:
-            if self._feed.mark is None:
-                newest = await self._rows(most=JOURNAL_LOOK, newest=True)
-                if newest is not None:
-                    self._feed.begin_at(newest)
-            rows = None
-            if self._feed.mark is not None:
-                rows = await self._rows(after_id=self._feed.after_id)
-            self._feed.read(rows)
-            if rows is None:
-                self._aside.later("read", READ_AGAIN_S, self.stored)
-        finally:
-            self._is_reading = False
-        self._send()
-
-    async def _rows(self, **asked: Any) -> Sequence[Row] | None:  # noqa: ANN401
-        return await asyncio.to_thread(partial(self._around.rows, **asked))
-
-    def _remembered(self) -> Memory:
-        return self._leftovers.remembered(self._feed.mark)
-
-    def _save(self) -> None:
-        now = self._remembered()
-        if now != self._memory:
-            self._aside.spawn(self._save_on_thread(now))
-
-    async def _save_on_thread(self, now: Memory) -> None:
-        with suppress(OSError):
-            await asyncio.to_thread(memory.save, self._around.folder, now)
-            self._memory = now
-
-    def _now_s(self) -> float:
-        return asyncio.get_running_loop().time()
+        elif message.topic == self._archive.feed.topic:
+            self._archive.feed.returned()
