@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
-from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
+from tocsin_config.broker import build_broker
 from tocsin_config.calls import hours
 from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
     from tocsin_config.document import Document
     from tocsin_config.rule_models import RuleTable
 
@@ -74,6 +75,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         is_bank_known=not any(key[:1] == ("bank",) for key in broken),
     )
     sources = packs.sources(file.pack)
+    broker, *template = build_broker(file, findings)
     if broken or findings.problems:
         return None
     site = Site(
@@ -99,7 +101,8 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         sources=sources,
         pins=pins,
         input_pins=input_pins,
-        read_bytes=(raw, *packs.included.values()),
+        broker=broker,
+        read_bytes=(raw, *packs.included.values(), *template),
     )
 
 
@@ -111,6 +114,7 @@ def _setup(
     sources: tuple[SourceSpec, ...],
     pins: tuple[PinSpec, ...],
     input_pins: tuple[InputSpec, ...],
+    broker: BrokerSpec | None,
     read_bytes: tuple[bytes, ...],
 ) -> Setup:
     return Setup(
@@ -123,7 +127,7 @@ def _setup(
         input_pins=input_pins,
         pins_driver=file.gpio.pins,
         journal_folder=document.file.parent / file.journal.folder,
-        broker=_broker(file, document),
+        broker=broker,
         page_host=file.page.host,
         page_port=file.page.port,
         poll_ms=Unit.SECONDS.inside(file.timing.poll_s),
@@ -171,21 +175,6 @@ def _timing(file: SiteFile) -> Timing:
     )
 
 
-def _broker(file: SiteFile, document: Document) -> BrokerSpec | None:
-    own = file.mqtt
-    if own is None:
-        return None
-    secret = own.password_file
-    return BrokerSpec(
-        host=own.host,
-        port=own.port,
-        base=own.base,
-        username=own.username,
-        password_file=None if secret is None else document.file.parent / secret,
-        keepalive_s=own.keepalive_s,
-    )
-
-
 def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
     """Tell what is wrong between keys of the simple tables."""
     if scale.low_cut_mv >= scale.high_cut_mv:
@@ -212,12 +201,6 @@ def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
     if timing.quiet_hours is not None and hours(timing.quiet_hours) is None:
         path, right = ("timing", "quiet_hours"), "two times that differ"
         findings.tell(path, "ends when it begins", right)
-    mqtt = file.mqtt
-    if mqtt is not None and mqtt.password_file is not None and not mqtt.username:
-        wrong = "a password without a username"
-        findings.tell(
-            ("mqtt", "password_file"), wrong, "username as well", needs=[("mqtt",)]
-        )
 
 
 def _rules(

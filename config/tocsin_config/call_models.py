@@ -102,7 +102,7 @@ class HeaterTable(Table):
         pattern=SENSOR,
     )
     skin_limit_c: float | None = optional(
-        "degrees Celsius, 20 to 60, such as 45", ge=20, le=60
+        "degrees Celsius, 20 to 60, such as 40", ge=20, le=60
     )
     duty_on_min: float | None = optional("minutes, 1 to 240, such as 30", ge=1, le=240)
     duty_off_min: float | None = optional("minutes, 1 to 240, such as 10", ge=1, le=240)

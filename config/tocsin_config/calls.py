@@ -25,9 +25,9 @@ JOULE_PER_KELVIN_AH = 19.2
 
 WARMER_THAN_CUT_C = 3.0
 FLOOR_SOC_PCT = 30.0
-SKIN_LIMIT_C = 45.0
+SKIN_LIMIT_C = 40.0
 DUTY_MIN = (30.0, 10.0)
-"""A heater warms 3 K above where charge is refused, not below 30 % of charge, to 45
+"""A heater warms 3 K above where charge is refused, not below 30 % of charge, to 40
 degC on its own skin, or half an hour on and ten minutes off; common practice, no
 source."""
 

@@ -34,6 +34,7 @@ PRESETS = get_args(Preset)
 INTERFACES = ("socketcan", "slcan", "virtual", LOG)
 PORT = {"ge": 1, "le": 65_535}
 HOST = r"^[^\s/]{1,253}$"
+ONE_LEVEL = r"^[^+#/$\s][^+#/\s]{0,63}$"
 NO_SLASH = r"^[^+#/\s]+(/[^+#/\s]+)*$"
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
@@ -204,21 +205,48 @@ class JournalTable(Table):
     )
 
 
+class AnnounceTable(Table):
+    """``[mqtt.announce]``: a retained message a value, in a hub's own shape."""
+
+    template: str = needed(
+        'a template file beside this file, such as "announce.txt"',
+        "announce.txt",
+        min_length=1,
+    )
+
+
 class MqttTable(Table):
     """``[mqtt]``: the broker. Without the table nothing is published."""
 
     host: str = optional('a host, such as "127.0.0.1"', "127.0.0.1", pattern=HOST)
     port: int = optional(f"{PORT_RIGHT}, such as 1883", 1_883, **PORT)
+    protocol: Literal["5", "3.1.1"] = choice(
+        "protocol",
+        ("5", "3.1.1"),
+        default="5",
+        description='"5"; or "3.1.1", with which nothing expires, no refusal is heard '
+        "and no command is obeyed",
+    )
+    domain: str = optional(
+        'one topic level without + # / or blanks, such as "homie"',
+        "homie",
+        pattern=ONE_LEVEL,
+    )
     base: str = optional(
-        'first topic levels without + # or blanks, such as "tocsin"',
+        'first topic levels without + # or blanks, such as "tocsin"; what earlier '
+        "versions left there is removed",
         "tocsin",
         pattern=NO_SLASH,
     )
+    commands: bool = optional("true or false; false if not said", default=False)
     username: str = optional("a user name in quotes", "")
     password_file: str | None = optional(
         "a file that holds the password alone", min_length=1
     )
-    keepalive_s: int = optional("seconds, 5 to 3600, such as 30", 30, ge=5, le=3_600)
+    keepalive_s: int = optional("seconds, 5 to 3600, such as 20", 20, ge=5, le=3_600)
+    announce: AnnounceTable | None = optional(
+        'an [mqtt.announce] table with template = "announce.txt"', None
+    )
 
 
 class PageTable(Table):

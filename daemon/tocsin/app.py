@@ -12,13 +12,14 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__, clock, control, notify
-from tocsin.core.events import NoteFact
-from tocsin.journal import Journal
+from tocsin.core.events import Command, CommandFact, NoteFact
+from tocsin.journal import Journal, JournalError, Row, read
 from tocsin.memory import Memory
-from tocsin.mqtt import Publisher
+from tocsin.mqtt import PAGE, Publisher, Surroundings
 from tocsin.ports import Heeds, Reports
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from tocsin.clock import Clock
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
+    from tocsin.mqtt import Request
     from tocsin.ports import (
         BuildInputs,
         BuildOutputs,
@@ -148,11 +150,13 @@ class Rooms:
 
     def written(self, facts: Sequence[Fact], durable: bool) -> None:  # noqa: FBT001 the journal's call
         """Publish what was stored, or what could not be: a warning must get out."""
-        del durable
         self._unwritten -= {id(fact) for fact in facts}
         if self.publisher is None:
             return
-        self.publisher.tell(facts)
+        if durable:
+            self.publisher.stored()
+        else:
+            self.publisher.tell(facts)
         if self._is_changed and not self._unwritten:
             self._show()
 
@@ -179,7 +183,7 @@ class Rooms:
         if self.publisher is not None and self.outcome is not None and snapshot:
             self._is_changed = False
             self._shown_ms = self.outcome.state.now_ms
-            self.publisher.show(snapshot)
+            self.publisher.show(self.outcome, snapshot)
 
     def snapshot(self) -> Mapping[str, Any] | None:
         """Return what is seen and demanded now, or None before the first step."""
@@ -275,16 +279,12 @@ async def _open_control(
 async def _open_rooms(
     stack: AsyncExitStack, setup: Setup, time: Clock, rooms: Rooms, inbox: Inbox
 ) -> None:
-    if setup.broker is not None:
-        rooms.publisher = await stack.enter_async_context(
-            Publisher(
-                setup.broker,
-                site=setup.site.name,
-                wall_ms=time.wall_ms,
-                on_trouble=partial(inbox.trouble, "mqtt"),
-            )
-        )
     stamps = RunStamps(clock.boot_id(), uuid.uuid4().hex, time)
+    if setup.broker is not None:
+        around = _around(setup, time, rooms, inbox, stamps)
+        rooms.publisher = await stack.enter_async_context(
+            Publisher(setup.broker, site=setup.site, around=around)
+        )
     rooms.journal = await stack.enter_async_context(
         Journal(
             setup.journal_folder,
@@ -292,6 +292,50 @@ async def _open_rooms(
             on_written=rooms.written,
             on_trouble=partial(inbox.trouble, "journal"),
         )
+    )
+
+
+def _around(
+    setup: Setup, time: Clock, rooms: Rooms, inbox: Inbox, stamps: RunStamps
+) -> Surroundings:
+    """Return what the publisher needs of the daemon."""
+
+    def rows(
+        *, after_id: int = 0, most: int = PAGE, newest: bool = False
+    ) -> Sequence[Row] | None:
+        last = most if newest else None
+        try:
+            found = read(setup.journal_folder, after_id=after_id, last=last)
+            return list(islice(found, most))
+        except JournalError:
+            return None
+
+    async def obey(request: Request) -> tuple[bool, str]:
+        stamp = partial(
+            Command,
+            verb=request.verb,
+            by=request.by,
+            alarm=request.alarm,
+            subject=request.subject,
+            reason=request.reason,
+            for_ms=request.for_ms,
+        )
+        outcome = await inbox.ask(stamp)
+        told = [fact for fact in outcome.facts if isinstance(fact, CommandFact)][-1]
+        return told.accepted, told.outcome
+
+    def refused(text: str) -> None:
+        note = NoteFact(at_ms=time.now_ms(), what="command-refused", text=text)
+        rooms.tell((note,))
+
+    return Surroundings(
+        run_id=stamps.run_id,
+        folder=setup.journal_folder,
+        rows=rows,
+        wall_ms=time.wall_ms,
+        on_trouble=partial(inbox.trouble, "mqtt"),
+        obey=obey,
+        on_refused=refused,
     )
 
 

@@ -216,6 +216,11 @@ def stopwatch_s() -> float:
     return time.perf_counter()
 
 
+def loop_s() -> float:
+    """Return the running loop's time, in seconds."""
+    return asyncio.get_running_loop().time()
+
+
 def boot_id() -> str:
     """Return the identity of this boot of the machine; empty where there is none."""
     try:

@@ -308,19 +308,43 @@ class BuildRehearsal(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Announcement:
+    """How each value is announced to a hub, as the integrator's template has it.
+
+    Attributes:
+        topic: With ``{placeholders}``.
+        body: A JSON value whose texts bear placeholders.
+    """
+
+    topic: str
+    body: Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerSpec:
     """An MQTT broker.
 
     Attributes:
-        base: First levels of every topic, without a trailing slash.
+        protocol: "5", or "3.1.1": nothing expires, refusals are not heard, and no
+            command is obeyed.
+        domain: First level of every topic.
+        base: First levels of what versions before Homie published; what they left
+            there is removed.
+        client_id: Empty for the site's own id.
         password_file: A file that holds the password alone; secrets never stand in
             the site file.
+        is_commanded: Commands from the broker are obeyed.
+        announcement: None to announce nothing.
     """
 
     host: str
     port: int = 1883
+    protocol: str = "5"
+    domain: str = "homie"
     base: str = "tocsin"
     client_id: str = ""
     username: str = ""
     password_file: Path | None = None
-    keepalive_s: int = 30
+    keepalive_s: int = 20
+    is_commanded: bool = False
+    announcement: Announcement | None = None

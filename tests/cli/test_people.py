@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 COMMANDS = (
     "demo", "run", "check", "circuit", "show", "replay", "journal",
     "acknowledge", "silence", "reset", "shelve", "unshelve", "remove", "return",
+    "mqtt", "sounder-test", "generator-request", "generator-release",
 )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from hypothesis import strategies as st
 
 from core_builders import ALL_LOADS, CHARGE, Player, low_rule, rule, sample, stage
+from tocsin.core.commands import OF_OUTPUTS
 from tocsin.core.events import (
     Command,
     Event,
@@ -133,6 +134,10 @@ def preset_rules() -> tuple[Rule, ...]:
         path = Path(folder) / "site.toml"
         path.write_text(text, encoding="utf-8")
         return load(path).site.rules
+
+
+ON_ALARMS = tuple(verb for verb in Verb if verb not in OF_OUTPUTS)
+"""Asked for more often: they lead to more states."""
 
 
 @st.composite
@@ -286,7 +291,7 @@ def commands(draw: st.DrawFn, of: Site, at_ms: int) -> Command:
     names = st.sampled_from(("", *(each.name for each in of.rules)))
     return Command(
         at_ms=at_ms,
-        verb=draw(st.sampled_from(Verb)),
+        verb=draw(st.sampled_from((*ON_ALARMS, *ON_ALARMS, *Verb))),
         by="warden",
         alarm=draw(names),
         reason=draw(st.sampled_from(("", "being mended"))),

@@ -27,6 +27,8 @@ class BankState:
             until the second.
         reset_ms: When a person last released a latch.
         net_ma_ms: Net charge since the start, of either sign.
+        sounder_test_ms: When a person last tried the horn; None if never.
+        generator_until_ms: Until when a person asks for the generator.
     """
 
     returned_ma_ms: int = 0
@@ -36,6 +38,8 @@ class BankState:
     silenced_until_ms: int = 0
     reset_ms: int = -1
     net_ma_ms: int = 0
+    sounder_test_ms: int | None = None
+    generator_until_ms: int = 0
 
 
 def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> BankState:

@@ -28,7 +28,9 @@ from tocsin.core.levels import (
     MINIMUM_OFF,
     MINIMUM_ON,
     OVER_CAP,
+    REQUESTED,
     SELF_TEST,
+    TESTED,
     OutputState,
     View,
     set_to,
@@ -44,13 +46,15 @@ LIT = frozenset(AlarmState) - HIDDEN - {AlarmState.NORMAL}
 
 def call(was: OutputState, output: Output, view: View) -> OutputState:
     """Return a beacon's, generator's or heater's new state."""
-    now_ms = view.now_ms
+    now_ms, due_ms = view.now_ms, NEVER_MS
     if output.role is Role.BEACON:
         why = view.names(a for a in _heeded(output, view) if a.state in LIT)
     else:
-        why = view.names(asking(output, view))
+        why = (*view.names(asking(output, view)), *requested(output, view))
         if (why or was.called) and (off := _withheld(output, view)):
             return set_to(was, energised=False, why=(*why, *off), now_ms=now_ms)
+        if REQUESTED in why:
+            due_ms = view.bank.generator_until_ms
     if why and not was.called:
         quiet_ms = was.since_ms + output.min_off_ms
         if now_ms < quiet_ms:
@@ -63,7 +67,7 @@ def call(was: OutputState, output: Output, view: View) -> OutputState:
             return set_to(
                 was, energised=True, why=(MINIMUM_ON,), now_ms=now_ms, due_ms=on_ms
             )
-    return set_to(was, energised=bool(why), why=why, now_ms=now_ms)
+    return set_to(was, energised=bool(why), why=why, now_ms=now_ms, due_ms=due_ms)
 
 
 def asking(output: Output, view: View) -> list[Alarm]:
@@ -73,6 +77,12 @@ def asking(output: Output, view: View) -> list[Alarm]:
         for alarm in view.holding
         if not alarm.is_put_aside and _asks_for(alarm, output, view)
     ]
+
+
+def requested(output: Output, view: View) -> tuple[str, ...]:
+    """Return the wish of a person for the generator, for as long as it lasts."""
+    is_asked = view.now_ms < view.bank.generator_until_ms
+    return (REQUESTED,) * (is_asked and output.role is Role.GENERATOR_CALL)
 
 
 def _withheld(output: Output, view: View) -> tuple[str, ...]:
@@ -140,13 +150,16 @@ def horn(was: OutputState, output: Output, view: View) -> OutputState:
 def _tested(
     was: OutputState, output: Output, view: View, due_ms: int, *, may_begin: bool
 ) -> OutputState:
-    """Return a horn that no alarm sounds: quiet, or in its self-test.
+    """Return a horn that no alarm sounds: quiet, or in a test.
 
-    A test begins at its time of day alone, never in quiet hours, and not while an
-    alarm is silenced: whoever asked for quiet gets it.
+    A self-test begins at its time of day alone, never in quiet hours, and not while an
+    alarm is silenced: whoever asked for quiet gets it. A person may try it any time.
     """
-    now_ms, at_ms = view.now_ms, output.test_at_ms
-    if was.test_ms is not None and (not may_begin or now_ms - was.test_ms >= TEST_MS):
+    now_ms, at_ms, asked_ms = view.now_ms, output.test_at_ms, view.bank.sounder_test_ms
+    is_asked = asked_ms is not None and now_ms - asked_ms < TEST_MS
+    if is_asked:
+        was = replace(was, test_ms=asked_ms)
+    elif was.test_ms is not None and (not may_begin or now_ms - was.test_ms >= TEST_MS):
         was = replace(was, test_ms=None)
     day = day_ms(view.local_ms, now_ms)
     if was.test_ms is None and at_ms is not None and day is not None:
@@ -160,7 +173,8 @@ def _tested(
         return set_to(was, energised=False, why=(), now_ms=now_ms, due_ms=due_ms)
     level, edge_ms = sound(TEST, now_ms - was.test_ms)
     edge_ms = min(now_ms + edge_ms, was.test_ms + TEST_MS)
-    called = set_to(was, energised=True, why=(SELF_TEST,), now_ms=now_ms)
+    why = (TESTED if is_asked else SELF_TEST,)
+    called = set_to(was, energised=True, why=why, now_ms=now_ms)
     return replace(called, energised=level, due_ms=min(due_ms, edge_ms))
 
 

@@ -57,6 +57,9 @@ class Verb(StrEnum):
     UNSHELVE = "unshelve"
     REMOVE = "remove"  # out of service, with a reason
     RETURN = "return"  # back to service
+    SOUNDER_TEST = "sounder-test"  # one burst of the horn, while no alarm sounds
+    GENERATOR_REQUEST = "generator-request"  # ask for it, for a time
+    GENERATOR_RELEASE = "generator-release"  # ask no longer; rules still may
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +71,7 @@ class Command:
         subject: A pack, string or part; empty means every subject of the rule.
         by: Who asks.
         reason: Needed to shelve and to remove.
-        for_ms: How long, to silence and to shelve.
+        for_ms: How long, to silence, to shelve and to request the generator.
     """
 
     at_ms: int

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.bank import net_ma
-from tocsin.core.calls import asking
+from tocsin.core.calls import asking, requested
 from tocsin.core.hours import DAY_MS, HOUR_MS, day_ms, until_ms
 from tocsin.core.inputs import (
     LOCKED_OUT,
@@ -243,7 +243,7 @@ def look(was: OutputState, output: Output, plan: GeneratorPlan, view: View) -> L
         counts=was.counts,
         view=view,
         urgent=view.names(urgent),
-        asked=view.names(alarms),
+        asked=(*view.names(alarms), *requested(output, view)),
         is_quiet=quiet is not None and (day is None or quiet.cover(day)),
         exercise_due=_is_exercise_due(was.counts, plan, day, view.now_ms),
     )
@@ -297,7 +297,7 @@ def due_ms(now: Look) -> int:
         Phase.WARMING: plan.warm_up_ms,
         Phase.COOLING: plan.cool_down_ms,
     }
-    due = [_hours_due_ms(now), now.rest_end_ms()]
+    due = [_hours_due_ms(now), now.rest_end_ms(), now.view.bank.generator_until_ms]
     if run.phase in phase_ms:
         due.append(run.since_ms + phase_ms[run.phase])
     if run.phase is Phase.STARTING and run.charging_ms is not None:

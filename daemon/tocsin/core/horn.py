@@ -64,7 +64,7 @@ TEST = HornPattern(
     then_ms=0,
     period_ms=86_400_000,
 )
-"""A self-test: one burst, shorter than a warning's and never repeated."""
+"""A test, by itself or by a person: one burst, shorter than a warning's, once."""
 
 TEST_MS = sum(on + off for on, off in TEST.pulses)
 

@@ -30,6 +30,8 @@ NOT_ITS_TURN = "waiting-for-turn"
 WITHOUT_EFFECT = "earlier-stage-without-effect"
 OVER_CAP = "horn-hourly-limit"
 SELF_TEST = "self-test"
+TESTED = "sounder-test"
+REQUESTED = "requested"
 
 WAITS = frozenset(
     {
