@@ -28,6 +28,29 @@ def show_json(outcome: Outcome, site: Site, *, wall_ms: int) -> dict[str, Any]:
         "alarms": _alarms(outcome, site, wall_ms),
         "outputs": _outputs(outcome, site),
         "forecasts": _forecasts(outcome, site),
+        "proving": _proving(outcome, site, wall_ms),
+    }
+
+
+def _proving(outcome: Outcome, site: Site, wall_ms: int) -> dict[str, Any] | None:
+    """Return the proof test that goes on, or whose effect has not gone; else null."""
+    proof, now_ms = outcome.state.proof, outcome.state.now_ms
+    if proof is None:
+        return None
+    rule = site.rules[proof.index]
+    unit = rule.measure.unit
+    is_on = proof.alarm is not None
+    return {
+        "state": "proving" if is_on else "returning",
+        "alarm": rule.name,
+        "subject": proof.subject,
+        "by": proof.by,
+        "since": iso_time(wall_ms - now_ms + proof.begun_ms),
+        "left_s": max(0, proof.until_ms - now_ms) / 1000 if is_on else 0.0,
+        "virtual": unit.shown(proof.virtual),
+        "live": None if proof.live is None else unit.shown(proof.live),
+        "unit": unit.symbol,
+        "ended": proof.ended,
     }
 
 
@@ -73,6 +96,7 @@ def _outputs(outcome: Outcome, site: Site) -> list[dict[str, Any]]:
                 "role": output.role.value,
                 "energised": demand is None or demand.called,
                 "because": [] if demand is None else list(demand.because),
+                **({"proving": True} if demand and demand.proving else {}),
             }
         )
     return shown
@@ -85,7 +109,9 @@ def _scaled(value: object, divisor: int) -> float | None:
 def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
     now_ms = outcome.state.now_ms
     shown: list[dict[str, Any]] = []
-    for alarm in outcome.state.alarms:
+    proof = outcome.state.proof
+    tried = () if proof is None or proof.alarm is None else (proof.alarm,)
+    for alarm in (*outcome.state.alarms, *tried):
         if alarm.state is AlarmState.NORMAL:
             continue
         rule, ahead = site.rules[alarm.index], ""
@@ -100,6 +126,7 @@ def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
                 "subject": alarm.where or alarm.subject,
                 "since": iso_time(wall_ms - now_ms + alarm.since_ms),
                 "message": message(rule, alarm, site, ahead=ahead),
+                **({"proving": True} if alarm in tried else {}),
             }
         )
     return shown

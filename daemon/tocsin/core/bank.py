@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from tocsin.core.rules import Measure
+
 if TYPE_CHECKING:
     from tocsin.core.measures import PackState
     from tocsin.core.site import Site
@@ -26,6 +28,7 @@ class BankState:
         silenced_ms, silenced_until_ms: Alarms raised before the first make no sound
             until the second.
         reset_ms: When a person last released a latch.
+        proof_due_ms: When the next proof test is due; None if none was ever recorded.
     """
 
     returned_ma_ms: int = 0
@@ -34,6 +37,7 @@ class BankState:
     silenced_ms: int = -1
     silenced_until_ms: int = 0
     reset_ms: int = -1
+    proof_due_ms: int | None = None
 
 
 def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> BankState:
@@ -117,3 +121,10 @@ def discharge_ma(packs: tuple[PackState, ...], site: Site) -> int | None:
     """Return the current drawn from the whole bank, a magnitude; None if unknown."""
     currents = string_currents_ma(packs, site)
     return None if currents is None else max(0, -sum(currents.values()))
+
+
+def bank_value(what: Measure, bank: BankState, at_ms: int) -> int | None:
+    """Return *what* of the bank, for every measure whose scope is the bank."""
+    if what is Measure.PROOF_OVERDUE:
+        return None if bank.proof_due_ms is None else at_ms - bank.proof_due_ms
+    return at_ms - bank.full_ms

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, assert_never
 
-from tocsin.core import commands, outputs
+from tocsin.core import commands, outputs, proof
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.events import (
     Command,
@@ -19,6 +19,9 @@ from tocsin.core.events import (
     Fact,
     LastFull,
     Learned,
+    ProofBegin,
+    ProofDue,
+    ProofEnd,
     Reading,
     ReadingFailed,
     Tick,
@@ -70,7 +73,7 @@ def step(state: State, event: Event, site: Site) -> Outcome:
     due_ms = turn.due_ms()
     return Outcome(
         state=turn.state(),
-        demands=outputs.demands(turn.outputs, site),
+        demands=outputs.demands(turn.outputs, turn.proof, site),
         facts=tuple(turn.facts),
         wake_at_ms=None if due_ms == NEVER_MS else due_ms,
     )
@@ -92,5 +95,7 @@ def _tell(turn: Turn, event: Event) -> None:
             turn.learned(event.pack, event.tracker)
         case Command():
             commands.obey(turn, event)
+        case ProofBegin() | ProofEnd() | ProofDue():
+            proof.obey(turn, event)
         case _:
             assert_never(event)

@@ -72,6 +72,7 @@ class Measure(StrEnum):
     SURGE_RISK = "surge-risk"  # share of futures that a burst of load would end
     STRING_SHARE = "string-share"  # deviation from an equal share of the current
     SINCE_FULL = "since-full"
+    PROOF_OVERDUE = "proof-overdue"  # how long ago the next proof test was due
     TROUBLE = "trouble"  # a part of the daemon cannot do its work
 
     @property
@@ -88,6 +89,7 @@ class Measure(StrEnum):
 _SCOPES = {
     Measure.STRING_SHARE: Scope.STRING,
     Measure.SINCE_FULL: Scope.BANK,
+    Measure.PROOF_OVERDUE: Scope.BANK,
     Measure.TROUBLE: Scope.SELF,
 }
 
@@ -116,6 +118,7 @@ _UNITS = {
     Measure.SURGE_RISK: Unit.PERMILLE,
     Measure.STRING_SHARE: Unit.PERMILLE,
     Measure.SINCE_FULL: Unit.DAYS,
+    Measure.PROOF_OVERDUE: Unit.DAYS,
     Measure.TROUBLE: Unit.COUNT,
 }
 

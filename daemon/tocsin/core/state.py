@@ -12,6 +12,7 @@ from tocsin.core.measures import PackState
 from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
+    from tocsin.core.proof_state import Proof
     from tocsin.core.site import Site
 
 
@@ -21,6 +22,8 @@ class State:
 
     Attributes:
         raised: The alarms that outputs were last decided by.
+        proof: The proof test that goes on, or whose effect has not gone yet. Only
+            here: it cannot outlive the run.
     """
 
     now_ms: int
@@ -30,6 +33,7 @@ class State:
     bank: BankState
     troubles: tuple[tuple[str, str], ...] = ()
     raised: tuple[Alarm, ...] = ()
+    proof: Proof | None = None
 
 
 def fresh(site: Site, *, now_ms: int) -> State:

@@ -9,13 +9,21 @@ from dataclasses import replace
 from operator import is_
 from typing import TYPE_CHECKING
 
-from tocsin.core import measures
+from tocsin.core import measures, proof
 from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
-from tocsin.core.bank import counted, filled, share_permille
-from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
+from tocsin.core.bank import bank_value, counted, filled, share_permille
+from tocsin.core.events import (
+    AlarmFact,
+    Fact,
+    NoteFact,
+    OutputFact,
+    Proving,
+    SourceFact,
+)
 from tocsin.core.foretold import FORETOLD, outlook
 from tocsin.core.levels import WAITS, OutputState, View, is_sighted
 from tocsin.core.outputs import decided
+from tocsin.core.proof_state import differs, held
 from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
 from tocsin.core.words import message
@@ -41,7 +49,9 @@ class Turn:
         self.raised = state.raised
         self.commanded = False
         self.troubles = dict(state.troubles)
+        self.proof = state.proof
         self.facts: list[Fact] = []
+        self._told = 0
 
     def state(self) -> State:
         """Return what to remember."""
@@ -53,7 +63,12 @@ class Turn:
             bank=self.bank,
             troubles=tuple(self.troubles.items()),
             raised=self.raised,
+            proof=self.proof,
         )
+
+    def held(self) -> tuple[OutputState, ...]:
+        """Return what each output is held at, a proof test counted in."""
+        return held(self.outputs, self.proof, self.site)
 
     # --- time ----------------------------------------------------------------------
 
@@ -68,6 +83,8 @@ class Turn:
         due_ms = min([alarm.due_ms for alarm in self.alarms], default=NEVER_MS)
         for output in self.outputs:
             due_ms = min(due_ms, output.due_ms)
+        if self.proof is not None:
+            due_ms = min(due_ms, self.proof.due_ms)
         for pack in self.packs:
             if pack.online:
                 due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
@@ -76,13 +93,24 @@ class Turn:
     def settle(self, now_ms: int) -> None:
         """Bring losses, alarms, suppression and outputs up to *now_ms*."""
         self.now_ms = now_ms
+        is_proving = proof.is_on(self)
         self._lose_packs()
         for i, alarm in enumerate(self.alarms):
             if alarm.due_ms <= now_ms:
                 rule = self.site.rules[alarm.index]
                 self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
         self._suppress()
+        proof.watch(self)
         self._drive()
+        if is_proving:
+            self._say_meanwhile()
+        self._told = len(self.facts)
+
+    def _say_meanwhile(self) -> None:
+        """Mark what was told since the last settling: a proof test was going on."""
+        for i, fact in enumerate(self.facts[self._told :], start=self._told):
+            if fact.proving is Proving.NOT:
+                self.facts[i] = replace(fact, proving=Proving.MEANWHILE)
 
     def _lose_packs(self) -> None:
         stale_ms = self.site.timing.stale_ms
@@ -119,6 +147,7 @@ class Turn:
         self._judge_pack(name, new, at_ms)
         self._judge_strings(at_ms)
         self._judge_bank(at_ms)
+        proof.heard(self, name, at_ms)
 
     def failed(self, name: str, reason: str, at_ms: int, *, state: str) -> None:
         """Note that a poll gave nothing; the first of a row is a fact.
@@ -175,8 +204,8 @@ class Turn:
     def _judge_bank(self, at_ms: int) -> None:
         for i in self.site.alarms_of.get((Scope.BANK, "bank"), ()):
             rule = self.site.rules[self.alarms[i].index]
-            since_ms = at_ms - self.bank.full_ms
-            self.put(i, self.alarms[i].seen(rule, since_ms, at_ms))
+            value = bank_value(rule.measure, self.bank, at_ms)
+            self.put(i, self.alarms[i].seen(rule, value, at_ms))
 
     # --- other events --------------------------------------------------------------
 
@@ -191,6 +220,11 @@ class Turn:
     def last_full(self, full_ms: int, at_ms: int) -> None:
         """Take over what the journal remembers of the last full charge."""
         self.bank = replace(self.bank, full_ms=full_ms)
+        self._judge_bank(at_ms)
+
+    def proof_due(self, due_ms: int, at_ms: int) -> None:
+        """Take over when the newest record of a proof test wants the next one."""
+        self.bank = replace(self.bank, proof_due_ms=due_ms)
         self._judge_bank(at_ms)
 
     def learned(self, name: str, tracker: Tracker) -> None:
@@ -280,21 +314,26 @@ class Turn:
             holding=tuple(alarm for alarm in raised if alarm.holds),
             bank=self.bank,
         )
-        was, self.driven_ms = self.outputs, self.now_ms
-        self.outputs, charge_counts_anew = decided(was, view)
+        live, was, self.driven_ms = self.outputs, self.held(), self.now_ms
+        self.outputs, charge_counts_anew = decided(live, view)
         if charge_counts_anew:
             self.bank = replace(self.bank, returned_ma_ms=0)
-        for output, old, new in zip(self.site.outputs, was, self.outputs, strict=True):
-            if (old.called, old.because) != (new.called, new.because):
-                self.facts.append(
-                    OutputFact(
-                        at_ms=self.now_ms,
-                        output=output.name,
-                        role=output.role,
-                        energised=new.called,
-                        because=new.because,
-                    )
+        proof.drive(self, view)
+        now = self.held()
+        for i, output in enumerate(self.site.outputs):
+            if (was[i].called, was[i].because) == (now[i].called, now[i].because):
+                continue
+            is_proved = differs(was[i], live[i]) or differs(now[i], self.outputs[i])
+            self.facts.append(
+                OutputFact(
+                    at_ms=self.now_ms,
+                    output=output.name,
+                    role=output.role,
+                    energised=now[i].called,
+                    because=now[i].because,
+                    proving=Proving.CAUSE if is_proved else Proving.NOT,
                 )
+            )
 
     def _is_settled(self, raised: list[Alarm]) -> bool:
         """Return True if every output stays as it is, so that none need be decided.
@@ -304,6 +343,7 @@ class Turn:
         """
         return (
             not self.commanded
+            and self.proof is None
             and len(raised) == len(self.raised)
             and all(map(is_, raised, self.raised))
             and is_sighted(self.packs, self.site)

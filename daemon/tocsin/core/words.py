@@ -37,6 +37,7 @@ PHRASES = {
     Measure.SURGE_RISK: "Chance that a burst of load seen lately would cut off now",
     Measure.STRING_SHARE: "String current away from an equal share",
     Measure.SINCE_FULL: "Time since the last full charge",
+    Measure.PROOF_OVERDUE: "Time since the next proof test was due",
     Measure.TROUBLE: "A part of the daemon cannot do its work",
 }
 
