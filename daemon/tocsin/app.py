@@ -18,6 +18,7 @@ from tocsin import __version__, clock, control, learned, notify
 from tocsin.core.events import LastFull, Learned, NoteFact
 from tocsin.journal import Journal, JournalError, last_full_ms
 from tocsin.mqtt import Publisher
+from tocsin.prove import Bench
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
 
@@ -186,6 +187,13 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
         stack.callback(outputs.close)
         inbox = Inbox()
         rooms = Rooms(setup, time, guests)
+        bench = Bench(
+            inbox=inbox,
+            site=setup.site,
+            folder=setup.journal_folder,
+            wall_ms=time.wall_ms,
+            is_rehearsal=setup.pins_driver == "simulated",
+        )
         shell = Shell(
             site=setup.site,
             clock=time,
@@ -194,12 +202,13 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
             sources=open_sources(setup),
             poll_ms=setup.poll_ms,
             inbox=inbox,
+            witness=bench.held,
         )
-        await _open_control(stack, setup, rooms, inbox)
+        await _open_control(stack, setup, rooms, inbox, bench)
         await _open_rooms(stack, setup, time, rooms, inbox)
         begun = f"tocsin {__version__}, site file {setup.path}, sha256 {setup.sha256}"
         rooms.tell((NoteFact(at_ms=time.now_ms(), what="start", text=begun),))
-        remembering = asyncio.create_task(_remember(setup, time, inbox, rooms))
+        remembering = asyncio.create_task(_remember(setup, time, inbox, rooms, bench))
         stack.callback(remembering.cancel)
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
         keeping = asyncio.create_task(_keep(setup, time, rooms))
@@ -222,12 +231,15 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
 
 
 async def _open_control(
-    stack: AsyncExitStack, setup: Setup, rooms: Rooms, inbox: Inbox
+    stack: AsyncExitStack, setup: Setup, rooms: Rooms, inbox: Inbox, bench: Bench
 ) -> None:
     path = control.socket_path(setup.journal_folder)
+    doors = {"prove": bench.prove, "record": bench.record}
     try:
         setup.journal_folder.mkdir(parents=True, exist_ok=True)
-        await stack.enter_async_context(control.serve(path, inbox, rooms.snapshot))
+        await stack.enter_async_context(
+            control.serve(path, inbox, rooms.snapshot, doors)
+        )
     except control.AlreadyServedError:
         raise
     except (control.ControlError, OSError) as exc:
@@ -258,8 +270,13 @@ async def _open_rooms(
     )
 
 
-async def _remember(setup: Setup, time: Clock, inbox: Inbox, rooms: Rooms) -> None:
-    """Tell the core what earlier runs knew: what was learned, when it was full."""
+async def _remember(
+    setup: Setup, time: Clock, inbox: Inbox, rooms: Rooms, bench: Bench
+) -> None:
+    """Tell the core what earlier runs knew: what was learned, proved, when full."""
+    if why := await bench.remember():
+        text = f"the due date of the next proof test is not known, {why}"
+        rooms.tell((NoteFact(at_ms=time.now_ms(), what="proof-due", text=text),))
     try:
         known = await asyncio.to_thread(
             learned.load,

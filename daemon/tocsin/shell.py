@@ -91,6 +91,7 @@ class Shell:
         outputs: Closed, so every permit dropped, as soon as deciding ends.
         sources: For each pack, what opens a fresh connection to it.
         poll_ms: How often each pack is asked.
+        witness: Told of every step, and when its levels were on the pins.
     """
 
     site: Site
@@ -100,6 +101,7 @@ class Shell:
     sources: Mapping[str, Open]
     poll_ms: int = 1_000
     inbox: Inbox = field(default_factory=Inbox)
+    witness: Callable[[Outcome, int], None] | None = None
     _pin_trouble: str = field(default="", init=False)
 
     async def run(self) -> None:
@@ -149,6 +151,8 @@ class Shell:
             self.outputs.hold(tuple(dropped))
             raise UnsoundStepError("; ".join(wrong))
         self._say_pin_trouble(self._held(outcome))
+        if self.witness is not None:
+            self.witness(outcome, self.clock.now_ms())
         if outcome.facts:
             self.room.tell(outcome.facts)
         self.room.stepped(outcome)
