@@ -40,9 +40,7 @@ def prove_wire(desk: Desk, item: Item) -> Result:
         return result
     result.as_found = "energised, wire in place"
     pin = f" ({result.pin})" if result.pin else ""
-    desk.person.say(
-        f"Pull the wire between the pin{pin} and the relay of {item.output}."
-    )
+    desk.person.say(f"Pull the wire from the pin{pin} to the relay of {item.output}.")
     key = choose(desk.person, f"Wire pulled: did you see that {stops}?")
     if key == "s":
         result.why = "skipped"
@@ -164,7 +162,8 @@ def prove_process(desk: Desk, item: Item) -> Result:
     if gone is None:
         result.why = "the process was not killed"
         return result
-    key = choose(desk.person, "Did every permit drop, charger and loads, and no call?")
+    question = "Did every permit drop, charger and loads, and no call?"
+    key = choose(desk.person, question)
     if key != "s":
         result.effect_verdict = Verdict.PASS if key == "y" else Verdict.FAIL
         result.seen = written(desk.person, "What did the outputs do", "all dropped")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.clock import stopwatch_s
 from tocsin.core.proof import LONGEST_MS
-from tocsin.core.rules import Role, Rule
+from tocsin.core.rules import Role
 from tocsin.prove.desk import level_words
 from tocsin.prove.evidence import Evidence, evidence_for
 from tocsin.prove.line import Line
@@ -77,7 +77,7 @@ def prove_rule(desk: Desk, item: Item) -> Result:
         return result
     shown = desk.output(item.output)
     result.as_found = level_words(shown)
-    _inject(desk, item, rule, output, result, before)
+    _inject(desk, item, output, result, before=before)
     result.as_left = (
         f"virtual reading withdrawn; {level_words(desk.output(output.name))}"
     )
@@ -85,12 +85,7 @@ def prove_rule(desk: Desk, item: Item) -> Result:
 
 
 def _inject(
-    desk: Desk,
-    item: Item,
-    rule: Rule,
-    output: Output,
-    result: Result,
-    before: Result | None,
+    desk: Desk, item: Item, output: Output, result: Result, *, before: Result | None
 ) -> None:
     wait_ms = (result.expected_ms or 0) + SLACK_MS + 2 * desk.setup.poll_ms
     is_watched = desk.person.is_there and before is None
@@ -114,7 +109,7 @@ def _inject(
         desk.person.say(_begun_words(item, result, min(for_ms, LONGEST_MS)))
         seen = _Seen(evidence=evidence_for(output))
         end_s = stopwatch_s() + min(for_ms, LONGEST_MS) / 1000
-        _follow(desk, line, seen, output.name, wait_ms / 1000, end_s)
+        _follow(desk, line, seen, output.name, by_s=(wait_ms / 1000, end_s))
         pin = seen.pins.get(output.name)
         if pin is not None:
             _judge_pin(result, pin["after_ms"])
@@ -155,9 +150,13 @@ def _pin_words(result: Result) -> str:
 
 
 def _follow(
-    desk: Desk, line: Line, seen: _Seen, output: str, wait_s: float, end_s: float
+    desk: Desk, line: Line, seen: _Seen, output: str, *, by_s: tuple[float, float]
 ) -> None:
-    """Take lines until the pin has moved, the step ended, or it is too late."""
+    """Take lines until the pin has moved, the step ended, or it is too late.
+
+    *by_s* is how long the pin may take, and when by the stopwatch the step ends.
+    """
+    wait_s, end_s = by_s
     began_s = stopwatch_s()
     while output not in seen.pins and not seen.ended and not line.is_over:
         now_s = stopwatch_s()

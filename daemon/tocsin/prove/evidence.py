@@ -1,4 +1,4 @@
-"""What may stand for a person's eyes: the current that falls, or a contact that is read.
+"""What may stand for a person's eyes: a current that falls, a contact that is read.
 
 Each kind of evidence is told every line of a step and says what it found.
 """
@@ -62,8 +62,8 @@ class CurrentFall:
         elif self.can_be_seen and now_a <= LEFT_SHARE * (self.before_a or 0):
             after_s = (line["after_ms"] or 0) / 1000
             self.found = (
-                f"pack current fell from {self.before_a:.1f} A to {max(0, now_a):.1f} A, "
-                f"{after_s:.1f} s after the crossing"
+                f"pack current fell from {self.before_a:.1f} A to "
+                f"{max(0, now_a):.1f} A, {after_s:.1f} s after the crossing"
             )
 
     @property

@@ -7,7 +7,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from tocsin.clock import iso_time
-from tocsin.prove.records import Record, Result, Verdict
+from tocsin.prove.records import Record, Result, Verdict, worst
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -99,7 +99,8 @@ def _verdict(record: Record) -> str:
     return (
         f'<section class="verdict {record.verdict}"><p class=big>'
         f"{MARKS[record.verdict]}</p><p>{counts}, of {len(record.results)} tests.<br>"
-        f"Next proof test due: <strong>{_day(record.next_due_ms)}</strong></p></section>"
+        "Next proof test due: "
+        f"<strong>{_day(record.next_due_ms)}</strong></p></section>"
     )
 
 
@@ -113,28 +114,25 @@ def _by_output(record: Record) -> str:
         of = [result for result in record.results if result.output == name]
         took = [r.measured_ms for r in of if r.measured_ms is not None]
         slowest = f"{max(took) / 1000:.1f} s" if took else "-"
-        verdict = Record.verdict.fget(_only(record, of))  # type: ignore[attr-defined]
+        verdict = worst(*(result.verdict for result in of))
         rows.append(
-            f"<tr><td>{escape(name)}<td>{escape(of[0].role)}<td>{escape(of[0].pin or '-')}"
+            f"<tr><td>{escape(name)}<td>{escape(of[0].role)}"
+            f"<td>{escape(of[0].pin or '-')}"
             f"<td class=num>{len(of)}<td class=num>{slowest}<td>{_mark(verdict)}"
         )
     head = "<th>Output<th>Role<th>Pin<th>Tests<th>Slowest pin<th>Result"
     return _wrapped("Summary of outputs", head, rows)
 
 
-def _only(record: Record, results: list[Result]) -> Record:
-    return Record(
-        site=record.site,
-        site_file="",
-        site_sha256="",
-        software="",
-        started_ms=0,
-        results=results,
-    )
+def _mark(verdict: Verdict, words: str = "") -> str:
+    return f'<span class="mark {verdict}">{words or MARKS[verdict]}</span>'
 
 
-def _mark(verdict: Verdict) -> str:
-    return f'<span class="mark {verdict}">{MARKS[verdict]}</span>'
+def _result(result: Result) -> str:
+    """Return the mark of a line, and why it is not a pass."""
+    is_half = result.verdict is Verdict.UNTESTED and result.pin_verdict is Verdict.PASS
+    words = "PIN ONLY" if is_half and result.kind == "rule" else ""
+    return _mark(result.verdict, words) + _why(result)
 
 
 def _wrapped(title: str, head: str, rows: Iterable[str]) -> str:
@@ -174,7 +172,7 @@ def _rule_row(result: Result) -> str:
         f"<td><small>{escape(result.expected)} after "
         f"{(result.expected_ms or 0) / 1000:g} s</small>"
         f"<td class=num>{pin}<td><small>{escape(effect)}</small>"
-        f"<td>{_mark(result.verdict)}{_why(result)}"
+        f"<td>{_result(result)}"
     )
 
 
@@ -184,7 +182,8 @@ def _hand_row(result: Result) -> str:
         f"<tr><td><strong>{escape(result.item)}</strong><td><small>"
         f"{escape(result.as_found or '-')}</small><td><small>{escape(result.expected)}"
         f"</small><td><small>{escape(seen)}</small><td><small>"
-        f"{escape(result.as_left or '-')}</small><td>{_mark(result.verdict)}{_why(result)}"
+        f"{escape(result.as_left or '-')}</small>"
+        f"<td>{_result(result)}"
     )
 
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 DAY_MS = 86_400_000
 TRY_AGAIN_DAYS = 7.0
-"""What failed or was not tested is due again after a week; common practice, no source."""
+"""What failed or was not tested is due again in a week; common practice, no source."""
 
 REASONS = {"c": "commissioning", "p": "periodic", "a": "after a change"}
 STEPS: dict[str, Callable[[Desk, Item], Result]] = {
@@ -37,8 +37,8 @@ CAUTIONS = """\
 Before you begin: tell everybody there. Horn, lamps, generator and heater will act, and \
 charging and loads will stop, for real. Keep away from moving parts and from exhaust; \
 never start a set indoors or one that is tagged. Nobody may depend on a load that will \
-be shed. Tocsin is not the protection, and this test does not test the battery's own. \
-Local codes and the makers' manuals come first.
+be shed. Tocsin is not the protection, and this does not test the battery's own. Local \
+codes and the makers' manuals come first.
 """
 
 
