@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.cli import lead_plot, lead_words
 from tocsin.core.paper import Side, on_paper
+from tocsin.prove.standing import standing, standing_words
 from tocsin_config import (
     Problem,
     Setup,
@@ -44,7 +45,7 @@ the picture could not be drawn.
   tocsin check site.toml --table           every lead time, not the least and most only
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
-                                           outputs, lead_times
+                                           outputs, lead_times, proof
 
 A sound file is not a safe installation: prove every output at the site, and follow
 local codes and the battery maker's sheet. Tocsin is never the protection.
@@ -104,6 +105,7 @@ def run(args: argparse.Namespace) -> int:
         _say(args.site, setup, errors, doubtful)
         if setup is not None:
             _say_leads(setup, paper, whole=args.table)
+            print(f"\n{standing_words(standing(setup))}")
     if errors or setup is None:
         return 2
     return 0 if args.plot is None else _plot(args.plot, setup, paper)
@@ -155,6 +157,7 @@ def _report(
         "lead_times": None
         if setup is None or paper is None
         else lead_words.as_json(setup.site, paper),
+        "proof": None if setup is None else standing(setup),
     }
 
 

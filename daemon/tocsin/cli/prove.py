@@ -52,7 +52,7 @@ NO_DAEMON = """\
 {why}.
 Start it: tocsin run {site}    (or its service), then prove in another terminal.
 To rehearse without hardware: set [gpio] pins = "simulated" and a pack's driver =
-"simulated" in a copy of the site file, and run that. A rehearsal proves nothing real."""
+"simulated" in a copy of the site file, and run that. A rehearsal proves nothing."""
 
 
 def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -19,6 +19,8 @@ TITLES = {
     "process": "Process killed",
 }
 MARKS = {Verdict.PASS: "PASS", Verdict.FAIL: "FAIL", Verdict.UNTESTED: "NOT TESTED"}
+WHOLE = {**MARKS, Verdict.UNTESTED: "INCOMPLETE"}
+WIDE = ("SHA", "Test", "Over", "Site")
 SIGNERS = ("Tested by", "Witnessed by", "Accepted by the owner")
 
 
@@ -73,18 +75,18 @@ def _facts(record: Record) -> str:
         ("Ended", _minute(record.ended_ms)),
         ("Reason", record.reason),
         ("Scope", "whole site" if record.is_whole else "a part of the site only"),
+        ("Interval", f"{record.interval_days:g} days"),
+        ("Software", record.software),
         ("Person", record.person),
         ("Qualification", record.qualification),
         ("Witness", record.witness),
-        ("Test equipment", record.equipment),
+        ("Test equipment, serial number, calibration due", record.equipment),
         ("Overrides found in force", record.overrides),
-        ("Interval", f"{record.interval_days:g} days"),
-        ("Software", record.software),
         ("Site file", record.site_file),
         ("SHA-256 of the site file", record.site_sha256),
     )
     cells = "".join(
-        f"<div{' class=wide' if name.startswith(('SHA', 'Test', 'Over')) else ''}>"
+        f"<div{' class=wide' if name.startswith(WIDE) else ''}>"
         f"<dt>{escape(name)}</dt><dd>{escape(value or 'not stated')}</dd></div>"
         for name, value in rows
     )
@@ -98,7 +100,7 @@ def _verdict(record: Record) -> str:
     )
     return (
         f'<section class="verdict {record.verdict}"><p class=big>'
-        f"{MARKS[record.verdict]}</p><p>{counts}, of {len(record.results)} tests.<br>"
+        f"{WHOLE[record.verdict]}</p><p>{counts}, of {len(record.results)} tests.<br>"
         "Next proof test due: "
         f"<strong>{_day(record.next_due_ms)}</strong></p></section>"
     )
