@@ -149,7 +149,7 @@ def prove_process(desk: Desk, item: Item) -> Result:
         return result
     pid = process_behind(desk.path)
     desk.person.say(
-        f"In another terminal: kill -9 {pid} (as the user of the daemon, or with sudo). "
+        f"In another terminal: kill -9 {pid} (as the daemon's user, or with sudo). "
         "Look at every relay while it is dead."
     )
     if choose(desk.person, "Ready to kill it?", READY) == "s":

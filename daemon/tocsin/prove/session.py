@@ -34,11 +34,11 @@ STEPS: dict[str, Callable[[Desk, Item], Result]] = {
 }
 
 CAUTIONS = """\
-Before you begin: tell everybody there. Horn, lamps, generator and heater will act, and \
-charging and loads will stop, for real. Keep away from moving parts and from exhaust; \
-never start a set indoors or one that is tagged. Nobody may depend on a load that will \
-be shed. Tocsin is not the protection, and this does not test the battery's own. Local \
-codes and the makers' manuals come first.
+Before you begin: tell everybody there. Horn, lamps, generator and heater will act, \
+and charging and loads will stop, for real. Keep away from moving parts and from \
+exhaust; never start a set indoors or one that is tagged. Nobody may depend on a load \
+that will be shed. Tocsin is not the protection, and this does not test the battery's \
+own. Local codes and the makers' manuals come first.
 """
 
 
