@@ -52,7 +52,7 @@ def test_a_person_proves_a_permit_and_a_horn(tmp_path: Path) -> None:
                 await ada.answer("Your name", "Ada")
                 for what in ("qualification", "Witness", "Test equipment"):
                     await ada.answer(what, "")
-                await ada.expect(r"1 of 3: charge by high-cell")
+                await ada.answer("1 of 3: charge by high-cell(?s:.*)Ready", "y")
                 await ada.expect("Pin after")
                 seen = await on.until(is_proving)
                 assert seen["proving"]["by"] == "Ada"
@@ -63,7 +63,8 @@ def test_a_person_proves_a_permit_and_a_horn(tmp_path: Path) -> None:
                 ]
                 await ada.answer("Did you see or hear it", "y")
                 await ada.answer("Volts or amperes", "0.02 A")
-                await ada.answer("3 of 3: horn by hot-charge(?s:.*)see or hear", "y")
+                await ada.answer("3 of 3: horn by hot-charge(?s:.*)Ready", "y")
+                await ada.answer("see or hear", "y")
                 await ada.answer("dB", "84 dB(A) at the bunk")
                 assert await end(ada) == 0
             (record,) = on.records()
@@ -95,6 +96,7 @@ def test_what_fails_is_corrected_and_tested_again(tmp_path: Path) -> None:
         async with stage(tmp_path) as on:
             only = ("--output", "charge", "--rule", "high-cell", *WHO)
             async with warden(on, *only) as ada:
+                await ada.answer("Ready", "y")
                 await ada.answer("Did you see or hear it", "n")
                 await ada.answer("What is wrong", "relay sticks")
                 await ada.answer("Corrected, and to be tested again", "y")
@@ -103,6 +105,7 @@ def test_what_fails_is_corrected_and_tested_again(tmp_path: Path) -> None:
                 await ada.answer("Volts or amperes", "")
                 assert await end(ada) == 0
             async with warden(on, *only) as ada:
+                await ada.answer("Ready", "y")
                 await ada.answer("Did you see or hear it", "n")
                 await ada.answer("What is wrong", "")
                 await ada.answer("Corrected, and to be tested again", "n")
@@ -127,6 +130,7 @@ def test_a_real_alarm_and_a_lost_source_end_the_step_at_once(tmp_path: Path) -> 
     async def main() -> None:
         async with stage(tmp_path) as on:
             async with warden(on, "--output", "horn", *WHO) as ada:
+                await ada.answer("Ready", "y")
                 await ada.expect("low-cell of(?s:.*)It ends by itself")
                 await on.until(is_proving)
                 on.whole.cell("right", 3, 3_650)
@@ -137,6 +141,7 @@ def test_a_real_alarm_and_a_lost_source_end_the_step_at_once(tmp_path: Path) -> 
             async with warden(
                 on, "--output", "horn", "--rule", "low-cell", *WHO
             ) as ada:
+                await ada.answer("Ready", "y")
                 await ada.expect("low-cell of(?s:.*)It ends by itself")
                 await on.until(is_proving)
                 on.whole.devices["left"].break_down(Fault.DEAD)
@@ -168,22 +173,25 @@ def test_ctrl_c_and_kill_end_the_injection_and_the_next_goes_on(tmp_path: Path) 
                 "hot-charge",
             )
             async with warden(on, *names, *WHO) as ada:
+                await ada.answer("Ready", "y")
                 await ada.answer("Did you see or hear it", "y")
                 await ada.answer("Volts or amperes", "")
                 await ada.expect("2 of 2|hot-charge")
             assert (on.folder / "prove-unfinished.json").exists()
             await on.until(lambda seen: not is_proving(seen))
             async with warden(on, *names, *WHO, "--resume") as ada:
-                await ada.expect("1 of 2 tests are done")
+                await ada.answer("1 of 2 tests are done(?s:.*)Ready", "y")
                 assert await end(ada) == 0
             again = ("--output", "horn", "--rule", "low-cell")
             async with warden(on, *again, *WHO) as ada:
+                await ada.answer("Ready", "y")
                 await ada.expect("It ends by itself")
                 await on.until(is_proving)
                 os.kill(ada.process.pid, signal.SIGKILL)
                 await on.until(lambda seen: not is_proving(seen))
             async with warden(on, *again, *WHO) as ada:
                 await ada.answer("An unfinished test(?s:.*)0 of 1", "y")
+                await ada.answer("Ready", "y")
                 await ada.expect("It ends by itself")
                 await on.until(is_proving)
                 ada.process.send_signal(signal.SIGINT)
@@ -191,6 +199,7 @@ def test_ctrl_c_and_kill_end_the_injection_and_the_next_goes_on(tmp_path: Path) 
                 assert await ada.leaves() == 130
                 await on.until(lambda seen: not is_proving(seen))
             async with warden(on, *again, *WHO, "--resume") as ada:
+                await ada.answer("Ready", "y")
                 await ada.answer("Did you see or hear it", "q")
                 await ada.expect("What was done is kept")
                 assert await ada.leaves() == 1

@@ -77,7 +77,7 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     parser.add_argument(
         "--unattended",
         action="store_true",
-        help="ask nothing: measure the pins, leave the rest untested",
+        help="ask nothing: measure the pins (outputs act for real), leave the rest",
     )
     begin = parser.add_mutually_exclusive_group()
     begin.add_argument(

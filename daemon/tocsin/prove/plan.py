@@ -105,14 +105,19 @@ def expected_ms(site: Site, rule: Rule, output: Output) -> int:
     The rule's delay; the age that makes a source stale; for loads the time lost data
     is held, and the wait for the current to fall after each earlier stage.
     """
-    wait_ms = rule.on_delay_ms
+    raised_ms = rule.on_delay_ms
     if rule.measure is Measure.DATA_AGE:
-        wait_ms += rule.trip_at
+        raised_ms += rule.trip_at
     if output.role is not Role.LOAD_PERMIT:
-        return wait_ms
-    stages = [stage for stage in site.load_stages if stage.stage <= output.stage]
-    wait_ms += site.timing.shed_settle_ms * (len(stages) - 1)
-    return wait_ms + (stages[-1].hold_ms if rule.is_data_loss else 0)
+        return raised_ms
+    due_ms: int | None = None
+    for stage in site.load_stages:
+        if stage.stage > output.stage:
+            break
+        own_ms = raised_ms + (stage.hold_ms if rule.is_data_loss else 0)
+        settled_ms = 0 if due_ms is None else due_ms + site.timing.shed_settle_ms
+        due_ms = max(own_ms, settled_ms)
+    return due_ms or 0
 
 
 def return_ms(site: Site) -> int:

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING
 from tocsin import control
 from tocsin.clock import iso_time, wall_ms
 from tocsin.control import ControlError
+from tocsin.core.rules import Role
 from tocsin.prove import page, progress, records
 from tocsin.prove.by_hand import prove_process, prove_source, prove_wire
 from tocsin.prove.by_rule import prove_rule
 from tocsin.prove.desk import level_words
 from tocsin.prove.person import choose, written
+from tocsin.prove.plan import output_of
 from tocsin.prove.records import Record, Result, Verdict
 
 if TYPE_CHECKING:
@@ -25,6 +27,14 @@ DAY_MS = 86_400_000
 TRY_AGAIN_DAYS = 7.0
 """What failed or was not tested is due again in a week; common practice, no source."""
 
+READY = {
+    Role.CHARGE_PERMIT: "Charging will stop for a while.",
+    Role.LOAD_PERMIT: "Its loads will go off, and those of earlier stages.",
+    Role.HORN: "It will be loud: warn everybody, protect your ears.",
+    Role.BEACON: "The lamp will light.",
+    Role.GENERATOR_CALL: "THE SET MAY START: nobody near it, exhaust led outside.",
+    Role.HEATER_CALL: "The heater will run: nothing on it that can burn.",
+}
 REASONS = {"c": "commissioning", "p": "periodic", "a": "after a change"}
 STEPS: dict[str, Callable[[Desk, Item], Result]] = {
     "rule": prove_rule,
@@ -80,16 +90,33 @@ def prove(desk: Desk, items: Collection[Item]) -> None:
         RecordError: the disk does not take what was done.
     """
     done = {result.item for result in desk.record.results}
+    agreed, left_out = set[str](), set[str]()
     for number, item in enumerate(items, start=1):
         if item.name in done:
             continue
         desk.person.say(f"--- {number} of {len(items)}: {item.name} ---")
-        result = STEPS[item.kind](desk, item)
-        _after_a_failure(desk, item, result)
+        if _may(desk, item, agreed, left_out):
+            result = STEPS[item.kind](desk, item)
+            _after_a_failure(desk, item, result)
+        else:
+            result = desk.result(item, why="skipped")
         desk.record.results.append(result)
         desk.save()
         why = f": {result.why}" if result.why else ""
         desk.person.say(f"{item.name}: {result.verdict}{why}")
+
+
+def _may(desk: Desk, item: Item, agreed: set[str], left_out: set[str]) -> bool:
+    """Ask once an output, before it moves for the first time."""
+    output = item.output
+    if not output or not desk.person.is_there or item.kind != "rule":
+        return output not in left_out
+    if output not in agreed | left_out:
+        role = output_of(desk.setup.site, output).role
+        question = f"Next: {output}. {READY[role]} Ready?"
+        key = choose(desk.person, question, {"y": "ready", "s": "skip this output"})
+        (agreed if key == "y" else left_out).add(output)
+    return output in agreed
 
 
 def _after_a_failure(desk: Desk, item: Item, result: Result) -> None:
