@@ -71,7 +71,7 @@ def prove_source(desk: Desk, item: Item) -> Result:
     if choose(desk.person, question, READY) == "s":
         result.why = "skipped"
         return result
-    result.as_found = "online"
+    result.as_found, permits = "online", _permitted(desk)
     desk.person.say(f"Pull it now. The loss is due {stale_s:g} s after.")
     lost = desk.watch(
         PATIENCE_S, lambda: not _pack(desk, item)["online"], "waiting for the loss"
@@ -84,7 +84,7 @@ def prove_source(desk: Desk, item: Item) -> Result:
         result.measured_ms = round(age_s * 1000)
         _judge_drops(desk, result)
     choose(desk.person, "Plug the cable in again.", DONE)
-    _judge_return(desk, item, result)
+    _judge_return(desk, item, result, permits)
     return result
 
 
@@ -125,16 +125,32 @@ def _judge_drops(desk: Desk, result: Result) -> None:
     result.pin_verdict = verdict
 
 
-def _judge_return(desk: Desk, item: Item, result: Result) -> None:
-    site = desk.setup.site
-    wait_s = PATIENCE_S + return_ms(site) / 1000
-    back = desk.watch(
-        wait_s, lambda: bool(_pack(desk, item)["online"]), f"{item.subject} comes back"
+def _judge_return(desk: Desk, item: Item, result: Result, permits: set[str]) -> None:
+    online = desk.watch(
+        PATIENCE_S,
+        lambda: bool(_pack(desk, item)["online"]),
+        f"{item.subject} comes back",
     )
+    back = None if online is None else _come_back(desk, permits)
     result.effect_verdict = Verdict.FAIL if back is None else Verdict.PASS
-    result.as_left = "online" if back is not None else "NOT back"
+    result.as_left = "online, every permit back" if back is not None else "NOT back"
     if back is None:
-        result.why = f"{item.subject} did not come back"
+        lost = f"{item.subject} did not come back"
+        result.why = lost if online is None else "not every permit came back"
+    elif result.measured:
+        result.measured += f"; every permit back {back:.0f} s after the first reading"
+
+
+def _permitted(desk: Desk) -> set[str]:
+    return {*_energised(desk, Role.CHARGE_PERMIT), *_energised(desk, Role.LOAD_PERMIT)}
+
+
+def _come_back(desk: Desk, permits: set[str]) -> float | None:
+    """Return how many seconds it took until *permits* are energised again."""
+    wait_s = PATIENCE_S + return_ms(desk.setup.site) / 1000
+    return desk.watch(
+        wait_s, lambda: permits <= _permitted(desk), "waiting for every permit"
+    )
 
 
 def prove_process(desk: Desk, item: Item) -> Result:
@@ -155,7 +171,7 @@ def prove_process(desk: Desk, item: Item) -> Result:
     if choose(desk.person, "Ready to kill it?", READY) == "s":
         result.why = "skipped"
         return result
-    result.as_found = f"running as process {pid}"
+    result.as_found, permits = f"running as process {pid}", _permitted(desk)
     gone = desk.watch(
         PATIENCE_S, lambda: process_behind(desk.path) != pid, "waiting for its end"
     )
@@ -173,9 +189,14 @@ def prove_process(desk: Desk, item: Item) -> Result:
         "Start it again (a service does it by itself)",
         may_skip=False,
     )
-    result.as_left = "running again" if back is not None else "NOT running"
+    if back is not None:
+        back = _come_back(desk, permits)
+    is_back = back is not None
+    result.as_left = "running, every permit back" if is_back else "NOT as it was"
     result.pin_verdict, result.measured = _in_the_journal(desk)
-    if back is None or Verdict.FAIL in {result.pin_verdict, result.effect_verdict}:
+    if not is_back:
+        result.pin_verdict, result.why = Verdict.FAIL, "not every permit came back"
+    elif Verdict.FAIL in {result.pin_verdict, result.effect_verdict}:
         result.why = "see what was seen and what the journal says"
     return result
 

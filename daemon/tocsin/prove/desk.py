@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin import control
 from tocsin.clock import iso_time, stopwatch_s, wall_ms
 from tocsin.control import ControlError
+from tocsin.core.levels import WAITS
 from tocsin.prove import progress
 from tocsin.prove.person import StoppedError
 from tocsin.prove.plan import output_of, return_ms
@@ -131,12 +132,18 @@ class Desk:
 
         if rests():
             return ""
-        minimum_s = output_of(self.setup.site, name).min_on_ms / 1000
-        wait_s = return_ms(self.setup.site) / 1000 + minimum_s + MARGIN_S
-        if self.watch(wait_s, rests, f"{name} comes back to rest") is not None:
-            return ""
+        if not self._is_meant(name):
+            minimum_s = output_of(self.setup.site, name).min_on_ms / 1000
+            wait_s = return_ms(self.setup.site) / 1000 + minimum_s + MARGIN_S
+            if self.watch(wait_s, rests, f"{name} comes back to rest") is not None:
+                return ""
         because = ", ".join(self.output(name)["because"]) or "no reason given"
         return f"{name} is not in normal service: {because}"
+
+    def _is_meant(self, name: str) -> bool:
+        """Return True if a real alarm holds the output, which waiting will not end."""
+        output = self.output(name)
+        return not output.get("proving") and not WAITS.issuperset(output["because"])
 
 
 def level_words(output: dict[str, Any]) -> str:

@@ -98,9 +98,11 @@ def _verdict(record: Record) -> str:
         f"{record.count(verdict)} {MARKS[verdict].lower()}"
         for verdict in reversed(Verdict)
     )
+    is_part = record.verdict is Verdict.PASS and not record.is_whole
+    whole = "PASS, IN PART" if is_part else WHOLE[record.verdict]
     return (
         f'<section class="verdict {record.verdict}"><p class=big>'
-        f"{WHOLE[record.verdict]}</p><p>{counts}, of {len(record.results)} tests.<br>"
+        f"{whole}</p><p>{counts}, of {len(record.results)} tests.<br>"
         "Next proof test due: "
         f"<strong>{_day(record.next_due_ms)}</strong></p></section>"
     )
@@ -122,7 +124,10 @@ def _by_output(record: Record) -> str:
             f"<td>{escape(of[0].pin or '-')}"
             f"<td class=num>{len(of)}<td class=num>{slowest}<td>{_mark(verdict)}"
         )
-    head = "<th>Output<th>Role<th>Pin<th>Tests<th>Slowest pin<th>Result"
+    head = (
+        "<th>Output<th>Role<th>Pin<th class=num>Tests<th class=num>Slowest pin"
+        "<th>Result"
+    )
     return _wrapped("Summary of outputs", head, rows)
 
 
@@ -151,8 +156,9 @@ def _table(kind: str, record: Record) -> str:
         return ""
     if kind == "rule":
         head = (
-            "<th>Output, rule<th>Put in<th>As found<th>Expected<th>Pin<th>Effect"
-            "<th>Result"
+            '<th style="width:19%">Output, rule<th style="width:14%">Put in'
+            '<th style="width:13%">As found<th style="width:15%">Expected'
+            '<th class=num style="width:9%">Pin<th>Effect<th style="width:14%">Result'
         )
         return _wrapped(TITLES[kind], head, map(_rule_row, results))
     head = "<th>What<th>As found<th>Expected<th>Measured, seen<th>As left<th>Result"
@@ -171,11 +177,16 @@ def _rule_row(result: Result) -> str:
         f"<tr><td><strong>{escape(result.output)}</strong><br>"
         f"<small>{escape(result.rule)}</small><td>{put}"
         f"<td><small>{escape(result.as_found or '-')}</small>"
-        f"<td><small>{escape(result.expected)} after "
-        f"{(result.expected_ms or 0) / 1000:g} s</small>"
+        f"<td><small>{escape(_expected(result))}</small>"
         f"<td class=num>{pin}<td><small>{escape(effect)}</small>"
         f"<td>{_result(result)}"
     )
+
+
+def _expected(result: Result) -> str:
+    if result.expected_ms is None:
+        return result.expected or "-"
+    return f"{result.expected} after {result.expected_ms / 1000:g} s"
 
 
 def _hand_row(result: Result) -> str:
@@ -214,7 +225,8 @@ def _left(record: Record) -> str:
     items = "".join(f"<li>{escape(each)}" for each in record.as_left.split("; "))
     remarks = escape(record.remarks or "none")
     return (
-        f"<section><h2>As left</h2><ul>{items}</ul><p>Remarks: {remarks}</p></section>"
+        f"<section class=left><h2>As left</h2><ul>{items}</ul>"
+        f"<p>Remarks: {remarks}</p></section>"
     )
 
 

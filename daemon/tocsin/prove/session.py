@@ -154,6 +154,9 @@ def finish(desk: Desk) -> tuple[Path, Path]:
         RecordError: the disk does not take the record.
     """
     record, folder = desk.record, desk.setup.journal_folder
+    for output in desk.setup.site.outputs:
+        if output.role.is_permit:
+            desk.at_rest(output.name)
     record.as_left = _left(desk)
     if desk.person.is_there:
         question = "Are all wires and cables back, and all overrides removed?"
