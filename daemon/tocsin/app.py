@@ -192,6 +192,7 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
             site=setup.site,
             folder=setup.journal_folder,
             wall_ms=time.wall_ms,
+            sha256=setup.sha256,
             is_rehearsal=setup.pins_driver == "simulated",
         )
         shell = Shell(

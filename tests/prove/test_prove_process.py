@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from prove_stage import Warden
 
-SKIPPED = ("--reason", "commissioning", "--person", "Ada", "--qualification", "fitter")
-WHO = (*SKIPPED, "--witness", "Ben", "--equipment", "meter 4711, due 2027-03")
+GIVEN = ("--reason", "commissioning", "--person", "Ada", "--qualification", "fitter")
+WHO = (*GIVEN, "--witness", "Ben", "--equipment", "meter 4711, due 2027-03")
 
 
 def rows(on: Stage) -> list[dict[str, Any]]:
@@ -206,6 +206,8 @@ def test_ctrl_c_and_kill_end_the_injection_and_the_next_goes_on(tmp_path: Path) 
             reasons = [r["text"] for r in rows(on) if r.get("state") == "ended"]
             assert "whoever proved has gone" in reasons
             assert [len(record["results"]) for record in on.records()] == [2]
+            code, told = await on.prove(*again, "--unattended")
+            assert (code, "a guided test is unfinished" in told) == (1, True)
 
     asyncio.run(main())
 
@@ -337,6 +339,10 @@ def test_without_a_daemon_it_says_how_to_start_and_how_to_rehearse(
 ) -> None:
     async def main() -> None:
         async with stage(tmp_path) as on:
+            written = on.site.read_text()
+            on.site.write_text(written.replace("on_delay_s = 5", "on_delay_s = 6"))
+            code, told = await on.prove("--unattended")
+            assert (code, "start it again first" in told) == (1, True)
             await on.kill(signal.SIGTERM)
             code, told = await on.prove()
             assert code == 1

@@ -6,7 +6,7 @@ import getpass
 import json
 from typing import TYPE_CHECKING, Any
 
-from tocsin import __version__
+from tocsin import __version__, control
 from tocsin.cli.common import add_site, duration_ms, example, fail, load_site
 from tocsin.cli.terminal import Nobody, Terminal
 from tocsin.clock import iso_time, wall_ms
@@ -208,8 +208,12 @@ def _prove(
     desk = Desk(setup=setup, person=person, record=_fresh(setup, items, args))
     try:
         desk.show()
+        served = control.ask(desk.path, {"do": "record"}).get("sha256")
     except ControlError as exc:
         fail(NO_DAEMON.format(why=exc, site=args.site))
+        return 1
+    if served != setup.sha256:
+        fail(f"the daemon was started with another {args.site}: start it again first")
         return 1
     try:
         _take_up(desk, items, args)
@@ -254,6 +258,8 @@ def _take_up(desk: Desk, items: tuple[Item, ...], args: argparse.Namespace) -> N
     old = progress.found(folder)
     if old is None:
         return
+    if args.unattended and not old.is_unattended and not (args.resume or args.fresh):
+        raise RecordError("a guided test is unfinished; finish it, or say --fresh")
     done = f"{len(old.results)} of {len(items)} tests are done"
     is_same = old.site_sha256 == desk.record.site_sha256 and (
         {result.item for result in old.results} <= {item.name for item in items}
@@ -266,6 +272,7 @@ def _take_up(desk: Desk, items: tuple[Item, ...], args: argparse.Namespace) -> N
         key = choose(person, question, {"y": "yes", "n": "begin anew"})
     if key == "y":
         desk.record = old
+        old.is_unattended &= args.unattended
         person.say(f"Going on: {done}.")
         return
     why = "begun anew" if is_same else "the site file or the plan has changed"

@@ -94,6 +94,7 @@ class Bench:
     Attributes:
         folder: The journal's, which the records lie beside.
         wall_ms: Returns the time of day.
+        sha256: Of the site file that the daemon was started with.
         is_rehearsal: Pins are simulated, so records of rehearsals count.
     """
 
@@ -101,6 +102,7 @@ class Bench:
     site: Site
     folder: Path
     wall_ms: Callable[[], int]
+    sha256: str = ""
     is_rehearsal: bool = False
     _step: _Step | None = field(default=None, init=False)
 
@@ -179,10 +181,10 @@ class Bench:
         reader: asyncio.StreamReader,
         writer: asyncio.StreamWriter,
     ) -> None:
-        """Read the newest record again: somebody has written one."""
+        """Read the newest record again, and say which site file is served."""
         del asked, reader
         why = await self.remember()
-        await _say(writer, {"ok": not why, "why": why or "read"})
+        await _say(writer, {"ok": not why, "why": why or "read", "sha256": self.sha256})
 
     async def remember(self) -> str:
         """Tell the core when the next proof is due; return why not, if so."""

@@ -215,4 +215,5 @@ def summary(record: Record) -> str:
     """Return what came of it, in a line."""
     counts = ", ".join(f"{record.count(v)} {v}" for v in reversed(Verdict))
     due = iso_time(record.next_due_ms)[:10]
-    return f"{len(record.results)} tests: {counts}; next due {due}"
+    many = len(record.results)
+    return f"{many} test{'' if many == 1 else 's'}: {counts}; next due {due}"
