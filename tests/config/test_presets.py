@@ -24,7 +24,7 @@ NAMES = {
     *("cold-charge-current", "cell-spread-top", "cell-spread-low", "sum-of-cells"),
     *("source-lost", "frozen-values", "beat-lost", "not-measured"),
     *("protector-refuses-charge", "protector-refuses-load", "protector-warning"),
-    *("string-share", "long-since-full", "daemon-trouble"),
+    *("string-share", "long-since-full", "proof-due", "daemon-trouble"),
 }
 FORETOLD = {
     *("low-cell-forecast", "surge-risk", "generator-forecast", "high-cell-forecast"),
@@ -211,6 +211,7 @@ LFP = [
     ("protector-warning", 1, 0, 10_000),
     ("string-share", 300, 200, 300_000),
     ("long-since-full", 14 * 86_400_000, 86_400_000, 0),
+    ("proof-due", 0, -86_400_000, 0),
     ("daemon-trouble", 1, 0, 0),
 ]
 

@@ -285,13 +285,14 @@ async def by_hand_to_the_end(on: Stage, ada: Warden) -> None:
     await on.start()
 
 
-def test_unattended_it_measures_pins_and_leaves_the_rest(tmp_path: Path) -> None:
+def test_unattended_it_measures_pins_and_its_due_date_becomes_an_alarm(
+    tmp_path: Path,
+) -> None:
     async def main() -> None:
         async with stage(tmp_path) as on:
-            on.whole.set("left", current_da=-200)
-            names = ("--output", "charge", "--output", "lights", "--output", "horn")
             rules = ("--rule", "hot-charge", "--rule", "beat-lost")
-            code, told = await on.prove("--unattended", *names, *rules)
+            short = ("--interval", "1s")
+            code, told = await on.prove("--unattended", *rules, *short)
             assert code == 0, told
             (record,) = on.records()
             assert record["is_unattended"]
@@ -303,60 +304,21 @@ def test_unattended_it_measures_pins_and_leaves_the_rest(tmp_path: Path) -> None
                 "horn by hot-charge": "pass",
             }
             assert {r["effect_verdict"] for r in record["results"]} == {"untested"}
-            horn = record["results"][-1]
-            assert (
-                horn["as_found"] == "measured together with another output of this rule"
-            )
-
-    asyncio.run(main())
-
-
-def test_a_due_date_that_passed_is_a_low_alarm_at_once_and_after_a_start(
-    tmp_path: Path,
-) -> None:
-    async def main() -> None:
-        async with stage(tmp_path) as on:
-            only = ("--unattended", "--output", "charge", "--rule", "hot-charge")
-            code, _ = await on.prove(*only, "--interval", "1s")
-            assert code == 0
-
-            def due(seen: dict[str, Any]) -> bool:
-                return any(
-                    a["alarm"] == "proof-due" and a["priority"] == "low"
-                    for a in seen["alarms"]
-                )
-
-            await on.until(due)
-            await on.kill(signal.SIGTERM)
-            await on.start()
-            await on.until(due)
-
-    asyncio.run(main())
-
-
-def test_without_a_daemon_it_says_how_to_start_and_how_to_rehearse(
-    tmp_path: Path,
-) -> None:
-    async def main() -> None:
-        async with stage(tmp_path) as on:
-            written = on.site.read_text()
-            on.site.write_text(written.replace("on_delay_s = 5", "on_delay_s = 6"))
+            together = "measured together with another output of this rule"
+            assert record["results"][-1]["as_found"] == together
+            await on.until(is_due)
+            on.site.write_text(on.site.read_text() + "# another limit\n")
             code, told = await on.prove("--unattended")
             assert (code, "start it again first" in told) == (1, True)
             await on.kill(signal.SIGTERM)
-            code, told = await on.prove()
-            assert code == 1
-            assert f"tocsin run {on.site}" in told
-            assert "rehearse" in told
-            code, told = await on.prove("--output", "fog-horn")
-            assert code == 2
-            assert "there are: charge, horn, lights" in told
-            code, told = await on.prove("--list", "--json", "--output", "horn")
-            assert [item["item"] for item in json.loads(told)] == [
-                "horn by low-cell",
-                "horn by hot-charge",
-            ]
-            code, told = await on.prove("--history")
-            assert (code, "no records yet" in told) == (0, True)
+            await on.start()
+            await on.until(is_due)
 
     asyncio.run(main())
+
+
+def is_due(seen: dict[str, Any]) -> bool:
+    return any(
+        alarm["alarm"] == "proof-due" and alarm["priority"] == "low"
+        for alarm in seen["alarms"]
+    )

@@ -156,9 +156,9 @@ def _table(kind: str, record: Record) -> str:
         return ""
     if kind == "rule":
         head = (
-            '<th style="width:19%">Output, rule<th style="width:14%">Put in'
-            '<th style="width:13%">As found<th style="width:15%">Expected'
-            '<th class=num style="width:9%">Pin<th>Effect<th style="width:14%">Result'
+            '<th style="width:17%">Output, rule<th style="width:14%">Put in'
+            '<th style="width:13%">As found<th style="width:16%">Expected'
+            '<th class=num style="width:9%">Pin<th>Effect<th style="width:19%">Result'
         )
         return _wrapped(TITLES[kind], head, map(_rule_row, results))
     head = "<th>What<th>As found<th>Expected<th>Measured, seen<th>As left<th>Result"
