@@ -156,9 +156,9 @@ def _table(kind: str, record: Record) -> str:
         return ""
     if kind == "rule":
         head = (
-            '<th style="width:17%">Output, rule<th style="width:14%">Put in'
-            '<th style="width:13%">As found<th style="width:16%">Expected'
-            '<th class=num style="width:9%">Pin<th>Effect<th style="width:19%">Result'
+            '<th style="width:17%">Output, rule<th style="width:13%">Put in'
+            '<th style="width:12%">As found<th style="width:14%">Expected'
+            '<th class=num style="width:8%">Pin<th>Effect<th style="width:16%">Result'
         )
         return _wrapped(TITLES[kind], head, map(_rule_row, results))
     head = "<th>What<th>As found<th>Expected<th>Measured, seen<th>As left<th>Result"
@@ -232,8 +232,8 @@ def _left(record: Record) -> str:
 
 def _signatures() -> str:
     boxes = "".join(
-        f"<div><p>{escape(signer)}</p><p class=line>Name</p><p class=line>Signature</p>"
-        "<p class=line>Date</p></div>"
+        f"<div><p>{escape(signer)}</p><p class=line>Name, date</p>"
+        "<p class=line>Signature</p></div>"
         for signer in SIGNERS
     )
     return f"<section class=sign><h2>Signatures</h2><div>{boxes}</div></section>"
