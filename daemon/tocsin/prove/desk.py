@@ -29,9 +29,10 @@ MARGIN_S = 15.0
 
 @dataclass(slots=True)
 class Desk:
-    """Attributes.
+    """One proof test at work.
 
-    pins: Milliseconds to the pin, by (output, rule), of all that moved in this run.
+    Attributes:
+        pins: Milliseconds to the pin, by (output, rule), of all that moved in this run.
     """
 
     setup: Setup

@@ -48,10 +48,6 @@ class Line:
     def __exit__(self, *_: object) -> None:
         self._socket.close()
 
-    def fileno(self) -> int:
-        """Return the descriptor to wait on."""
-        return self._socket.fileno()
-
     def wait(self, seconds: float) -> dict[str, Any] | None:
         """Return the next line, or None after *seconds*, or once nothing more comes."""
         while b"\n" not in self._rest:

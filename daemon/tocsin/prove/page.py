@@ -36,7 +36,7 @@ def html(record: Record) -> str:
         _deficiencies(record),
         _left(record),
         _signatures(),
-        _foot(record),
+        _foot(),
     )
     title = escape(f"Test record, {record.site}, {_day(record.ended_ms)}")
     return (
@@ -239,8 +239,7 @@ def _signatures() -> str:
     return f"<section class=sign><h2>Signatures</h2><div>{boxes}</div></section>"
 
 
-def _foot(record: Record) -> str:
-    del record
+def _foot() -> str:
     return (
         "<footer><p>The virtual reading enters where a rule compares its measure with "
         "its limit. Times run from there to the moment the pin had been written. What "
