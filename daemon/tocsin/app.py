@@ -21,6 +21,7 @@ from tocsin.journal import Journal, JournalError, Row, read
 from tocsin.memory import Memory
 from tocsin.mqtt import PAGE, Publisher, Surroundings
 from tocsin.ports import Heeds, Reports
+from tocsin.prove import Bench
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
 
@@ -227,6 +228,14 @@ async def serve(
             stack.callback(inputs.close)
         inbox = Inbox()
         rooms = Rooms(setup, time, guests)
+        bench = Bench(
+            inbox=inbox,
+            site=setup.site,
+            folder=setup.journal_folder,
+            wall_ms=time.wall_ms,
+            sha256=setup.sha256,
+            is_rehearsal=setup.pins_driver == "simulated",
+        )
         shell = Shell(
             site=setup.site,
             clock=time,
@@ -238,13 +247,14 @@ async def serve(
             poll_ms=setup.poll_ms,
             inbox=inbox,
             inputs=inputs,
+            witness=bench.held,
         )
-        await _open_control(stack, setup, rooms, inbox)
+        await _open_control(stack, setup, rooms, inbox, bench)
         await _open_rooms(stack, setup, time, rooms, inbox)
         begun = f"tocsin {__version__}, site file {setup.path}, sha256 {setup.sha256}"
         rooms.tell((NoteFact(at_ms=time.now_ms(), what="start", text=begun),))
         memory = Memory(setup, time, inbox, rooms)
-        remembering = asyncio.create_task(memory.recall())
+        remembering = asyncio.create_task(_recall(memory, bench, time, rooms))
         stack.callback(remembering.cancel)
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
         keeping = asyncio.create_task(memory.keep())
@@ -263,12 +273,15 @@ async def serve(
 
 
 async def _open_control(
-    stack: AsyncExitStack, setup: Setup, rooms: Rooms, inbox: Inbox
+    stack: AsyncExitStack, setup: Setup, rooms: Rooms, inbox: Inbox, bench: Bench
 ) -> None:
     path = control.socket_path(setup.journal_folder)
+    doors = {"prove": bench.prove, "record": bench.record}
     try:
         setup.journal_folder.mkdir(parents=True, exist_ok=True)
-        await stack.enter_async_context(control.serve(path, inbox, rooms.snapshot))
+        await stack.enter_async_context(
+            control.serve(path, inbox, rooms.snapshot, doors)
+        )
     except control.AlreadyServedError:
         raise
     except (control.ControlError, OSError) as exc:
@@ -293,6 +306,14 @@ async def _open_rooms(
             on_trouble=partial(inbox.trouble, "journal"),
         )
     )
+
+
+async def _recall(memory: Memory, bench: Bench, time: Clock, rooms: Rooms) -> None:
+    """Tell the core what earlier runs knew: what was proved, learned and counted."""
+    if why := await bench.remember():
+        text = f"the due date of the next proof test is not known, {why}"
+        rooms.tell((NoteFact(at_ms=time.now_ms(), what="proof-due", text=text),))
+    await memory.recall()
 
 
 def _around(

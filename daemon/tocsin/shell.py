@@ -121,6 +121,7 @@ class Shell:
         sources: For each pack, what opens a fresh connection to it.
         poll_ms: How often each pack is asked.
         inputs: Buttons, switches and contacts, if there are any.
+        witness: Told of every step, and when its levels were on the pins.
     """
 
     site: Site
@@ -131,6 +132,7 @@ class Shell:
     poll_ms: int = 1_000
     inbox: Inbox = field(default_factory=Inbox)
     inputs: Inputs | None = None
+    witness: Callable[[Outcome, int], None] | None = None
     _pin_trouble: str = field(default="", init=False)
     _seen: dict[str, bool | str] = field(default_factory=dict, init=False)
 
@@ -206,6 +208,8 @@ class Shell:
             self.outputs.hold(tuple(dropped))
             raise UnsoundStepError("; ".join(wrong))
         self._say_pin_trouble(self._held(outcome))
+        if self.witness is not None:
+            self.witness(outcome, self.clock.now_ms())
         if outcome.facts:
             self.room.tell(outcome.facts)
         self.room.stepped(outcome)

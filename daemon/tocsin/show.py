@@ -13,6 +13,7 @@ from tocsin.core.heater import WAITS_FOR as HEATER_WAITS
 from tocsin.core.heater import energy_kwh
 from tocsin.core.hours import HOUR_MS
 from tocsin.core.inputs import is_in_maintenance, muted_ms
+from tocsin.core.proof_state import held
 from tocsin.core.rules import Role
 from tocsin.core.words import message
 from tocsin.wire import forecast_json
@@ -39,6 +40,29 @@ def show_json(outcome: Outcome, site: Site, *, wall_ms: int) -> dict[str, Any]:
         "inputs": _inputs(outcome, site, wall_ms),
         "maintenance": _maintenance(outcome, site, wall_ms),
         "forecasts": _forecasts(outcome, site),
+        "proving": _proving(outcome, site, wall_ms),
+    }
+
+
+def _proving(outcome: Outcome, site: Site, wall_ms: int) -> dict[str, Any] | None:
+    """Return the proof test that goes on, or whose effect has not gone; else null."""
+    proof, now_ms = outcome.state.proof, outcome.state.now_ms
+    if proof is None:
+        return None
+    rule = site.rules[proof.index]
+    unit = rule.measure.unit
+    is_on = proof.alarm is not None
+    return {
+        "state": "proving" if is_on else "returning",
+        "alarm": rule.name,
+        "subject": proof.subject,
+        "by": proof.by,
+        "since": iso_time(wall_ms - now_ms + proof.begun_ms),
+        "left_s": max(0, proof.until_ms - now_ms) / 1000 if is_on else 0.0,
+        "virtual": unit.shown(proof.virtual),
+        "live": None if proof.live is None else unit.shown(proof.live),
+        "unit": unit.symbol,
+        "ended": proof.ended,
     }
 
 
@@ -77,7 +101,8 @@ def _outputs(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]
     """Return every output; a heartbeat, like a horn, counts as on while it beats."""
     demands = {demand.output: demand for demand in outcome.demands}
     shown: list[dict[str, Any]] = []
-    for output, state in zip(site.outputs, outcome.state.outputs, strict=True):
+    states = held(outcome.state.outputs, outcome.state.proof, site)
+    for output, state in zip(site.outputs, states, strict=True):
         demand = demands.get(output.name)
         now_ms = outcome.state.now_ms
         shown.append(
@@ -88,6 +113,7 @@ def _outputs(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]
                 "because": [] if demand is None else list(demand.because),
                 "operations": state.counts.operations,
                 **_call(output, state, wall_ms - now_ms),
+                **({"proving": True} if demand and demand.proving else {}),
             }
         )
     return shown
@@ -153,7 +179,9 @@ def _scaled(value: object, divisor: int) -> float | None:
 def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
     now_ms = outcome.state.now_ms
     shown: list[dict[str, Any]] = []
-    for alarm in outcome.state.alarms:
+    proof = outcome.state.proof
+    tried = () if proof is None or proof.alarm is None else (proof.alarm,)
+    for alarm in (*outcome.state.alarms, *tried):
         if alarm.state is AlarmState.NORMAL:
             continue
         rule, ahead = site.rules[alarm.index], ""
@@ -168,6 +196,7 @@ def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
                 "subject": alarm.where or alarm.subject,
                 "since": iso_time(wall_ms - now_ms + alarm.since_ms),
                 "message": message(rule, alarm, site, ahead=ahead),
+                **({"proving": True} if alarm in tried else {}),
             }
         )
     return shown

@@ -9,7 +9,7 @@ import pytest
 
 from core_builders import CHARGE, Player, command, low_rule, output, reading, rule, site
 from mqtt_stage import LEFT, ROOT, WALL_MS, hut
-from tocsin.core.events import Tick, Trouble, Verb
+from tocsin.core.events import ProofBegin, ProofEnd, Tick, Trouble, Verb
 from tocsin.core.rules import Role
 from tocsin.core.site import Timing
 from tocsin.mqtt.names import Names
@@ -142,3 +142,21 @@ def test_the_worst_alarm_speaks() -> None:
     player = played(of, reading(0, 2_900, 3_650, 3_300, 3_300))
     assert said(player, f"{ROOT}/alarm/level") == b"high"
     assert b"Lowest cell" in (said(player, f"{ROOT}/alarm/text") or b"")
+
+
+def test_a_proof_test_is_never_taken_for_the_real_thing() -> None:
+    player = played(
+        hut(),
+        *(reading(0), reading(0, pack="right")),
+        *(reading(1_000), reading(1_000, pack="right")),
+        ProofBegin(at_ms=1_000, alarm="high-cell", by="Ada", for_ms=9_000),
+        reading(2_000),
+    )
+    alert = said(player, f"{ROOT}/$alert/proof-test")
+    assert alert == b"PROOF TEST by Ada, not real: high-cell of left, proving"
+    assert said(player, f"{LEFT}/$alert/high-cell") is None
+    assert said(player, f"{ROOT}/alarm/level") == b"none"
+    assert said(player, f"{ROOT}/output-charge/because") == b"high-cell, proof-test"
+    player.play(ProofEnd(at_ms=2_000, reason="seen"))
+    assert said(player, f"{ROOT}/$alert/proof-test") is None
+    assert said(player, f"{ROOT}/output-charge/because") == b"\0"

@@ -15,6 +15,7 @@ from tocsin.cli import (
     demo,
     journal,
     mqtt,
+    prove,
     record,
     replay,
     run,
@@ -48,7 +49,8 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"tocsin {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for room in (demo, run, check, circuit, show, record, replay, journal, mqtt, ask):
+    rooms = (demo, run, check, circuit, show, record, replay, journal, prove, mqtt, ask)
+    for room in rooms:
         room.register(commands)
     return top
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.cli import circuit_words, lead_plot, lead_words
 from tocsin.core.circuit.pfd import CAVEAT
 from tocsin.core.paper import Side, on_paper
+from tocsin.prove.standing import standing, standing_words
 from tocsin_config import (
     Problem,
     Setup,
@@ -49,7 +50,7 @@ the picture could not be drawn.
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
                                            outputs, circuits, inputs, cautions,
-                                           lead_times
+                                           lead_times, proof
   tocsin circuit site.toml                 every circuit, whole
 
 A sound file is not a safe installation: prove every output at the site, and follow
@@ -111,6 +112,7 @@ def run(args: argparse.Namespace) -> int:
         _say(args.site, setup, errors, doubtful)
         if setup is not None:
             _say_leads(setup, paper, whole=args.table)
+            print(f"\n{standing_words(standing(setup))}")
     if errors or setup is None:
         return 2
     return 0 if args.plot is None else _plot(args.plot, setup, paper)
@@ -165,6 +167,7 @@ def _report(
         "lead_times": None
         if setup is None or paper is None
         else lead_words.as_json(setup.site, paper),
+        "proof": None if setup is None else standing(setup),
     }
 
 

@@ -29,6 +29,7 @@ def faults(outcome: Outcome, site: Site) -> tuple[str, ...]:
         found += _charging_past_limits(outcome, site)
     found += _shed_out_of_order(energised, site)
     found += _called_while_locked(outcome, energised, site)
+    found += _proved_on(outcome, energised, site)
     asked = {d.output for d in outcome.demands} | {
         o.name for o in site.outputs if o.role is Role.HEARTBEAT
     }
@@ -89,6 +90,15 @@ def _is_past(rule: Rule, pack: PackState) -> bool:
     }
     value = values.get(rule.measure)
     return value is not None and rule.is_beyond(value)
+
+
+def _proved_on(outcome: Outcome, energised: set[str], site: Site) -> Iterable[str]:
+    """A proof test may drop a permit, and never give one or keep one."""
+    if outcome.state.proof is None:
+        return
+    for output, live in zip(site.outputs, outcome.state.outputs, strict=True):
+        if output.role.is_permit and output.name in energised and not live.energised:
+            yield f"{output.name} is energised by a proof test"
 
 
 def _shed_out_of_order(energised: set[str], site: Site) -> Iterable[str]:

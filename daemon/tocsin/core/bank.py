@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from tocsin.core.rules import Measure
+
 if TYPE_CHECKING:
     from tocsin.core.measures import PackState
     from tocsin.core.site import Site
@@ -29,6 +31,7 @@ class BankState:
         net_ma_ms: Net charge since the start, of either sign.
         sounder_test_ms: When a person last tried the horn; None if never.
         generator_until_ms: Until when a person asks for the generator.
+        proof_due_ms: When the next proof test is due; None if none was ever recorded.
     """
 
     returned_ma_ms: int = 0
@@ -40,6 +43,7 @@ class BankState:
     net_ma_ms: int = 0
     sounder_test_ms: int | None = None
     generator_until_ms: int = 0
+    proof_due_ms: int | None = None
 
 
 def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> BankState:
@@ -150,3 +154,10 @@ def discharge_ma(packs: tuple[PackState, ...], site: Site) -> int | None:
     """Return the current drawn from the whole bank, a magnitude; None if unknown."""
     current_ma = net_ma(packs, site)
     return None if current_ma is None else max(0, -current_ma)
+
+
+def bank_value(what: Measure, bank: BankState, at_ms: int) -> int | None:
+    """Return *what* of the bank, for every measure whose scope is the bank."""
+    if what is Measure.PROOF_OVERDUE:
+        return None if bank.proof_due_ms is None else at_ms - bank.proof_due_ms
+    return at_ms - bank.full_ms

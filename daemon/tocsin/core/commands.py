@@ -56,7 +56,7 @@ def _freed(turn: Turn, command: Command) -> int:
     rule = next(r for r in turn.site.rules if r.name == command.alarm)
     if rule.measure is not Measure.FAILED_STARTS:
         return 0
-    outputs = zip(turn.site.outputs, turn.outputs, strict=True)
+    outputs = zip(turn.site.outputs, turn.held(), strict=True)
     locked = [o.name for o, state in outputs if state.counts.locked]
     meant = [name for name in locked if command.subject in {"", name}]
     for name in meant:

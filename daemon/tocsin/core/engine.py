@@ -8,26 +8,24 @@ so a late shell writes the same journal as a punctual one.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, assert_never
+from typing import TYPE_CHECKING
 
-from tocsin.core import commands, inputs, outputs
+from tocsin.core import commands, inputs, outputs, proof
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.events import (
-    ChargeSeen,
     Command,
-    Counted,
     Demand,
     Event,
     Fact,
     InputSeen,
-    LastFull,
-    Learned,
-    LocalTime,
+    ProofBegin,
+    ProofEnd,
     Reading,
     ReadingFailed,
     Tick,
     Trouble,
 )
+from tocsin.core.recall import recall
 from tocsin.core.turn import Turn
 
 if TYPE_CHECKING:
@@ -76,13 +74,13 @@ def step(state: State, event: Event, site: Site) -> Outcome:
     due_ms = turn.due_ms()
     return Outcome(
         state=turn.state(),
-        demands=outputs.demands(turn.outputs, site),
+        demands=outputs.demands(turn.outputs, turn.proof, site),
         facts=tuple(turn.facts),
         wake_at_ms=None if due_ms == NEVER_MS else due_ms,
     )
 
 
-def _tell(turn: Turn, event: Event) -> None:  # noqa: C901 one case an event
+def _tell(turn: Turn, event: Event) -> None:
     match event:
         case Tick():
             pass
@@ -92,19 +90,11 @@ def _tell(turn: Turn, event: Event) -> None:  # noqa: C901 one case an event
             turn.failed(event.pack, event.reason, event.at_ms, state="failing")
         case Trouble():
             turn.troubled(event.part, event.reason, event.at_ms)
-        case LastFull():
-            turn.last_full(event.at_ms - event.ago_ms, event.at_ms)
-        case Learned():
-            turn.learned(event.pack, event.tracker)
-        case LocalTime():
-            turn.told_time(event.day_ms, event.at_ms)
         case InputSeen():
             inputs.see(turn, event)
-        case Counted():
-            turn.counted(event.output, event.counts)
-        case ChargeSeen():
-            turn.charge_seen(event.begins_ms)
         case Command():
             commands.obey(turn, event)
+        case ProofBegin() | ProofEnd():
+            proof.obey(turn, event)
         case _:
-            assert_never(event)
+            recall(turn, event)

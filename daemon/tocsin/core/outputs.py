@@ -11,9 +11,11 @@ from tocsin.core.genset import is_running, load_is_on
 from tocsin.core.heater import heater
 from tocsin.core.levels import MINIMUM_OFF, OutputState, View, set_to
 from tocsin.core.loads import load_permits
+from tocsin.core.proof_state import differs, held
 from tocsin.core.rules import Role
 
 if TYPE_CHECKING:
+    from tocsin.core.proof_state import Proof
     from tocsin.core.site import Output, Site
 
 
@@ -42,8 +44,11 @@ def decided(
     return tuple(new), charge_counts_anew
 
 
-def demands(outputs: tuple[OutputState, ...], site: Site) -> tuple[Demand, ...]:
+def demands(
+    outputs: tuple[OutputState, ...], proof: Proof | None, site: Site
+) -> tuple[Demand, ...]:
     """Return the level of every output but heartbeats."""
+    now = held(outputs, proof, site)
     return tuple(
         Demand(
             output=output.name,
@@ -51,8 +56,9 @@ def demands(outputs: tuple[OutputState, ...], site: Site) -> tuple[Demand, ...]:
             energised=state.energised,
             called=state.called,
             because=state.because,
+            proving=differs(state, live),
         )
-        for output, state in zip(site.outputs, outputs, strict=True)
+        for output, state, live in zip(site.outputs, now, outputs, strict=True)
         if output.role is not Role.HEARTBEAT
     )
 

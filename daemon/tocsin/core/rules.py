@@ -76,6 +76,7 @@ class Measure(StrEnum):
     SURGE_RISK = "surge-risk"  # share of futures that a burst of load would end
     STRING_SHARE = "string-share"  # deviation from an equal share of the current
     SINCE_FULL = "since-full"
+    PROOF_OVERDUE = "proof-overdue"  # how long ago the next proof test was due
     TROUBLE = "trouble"  # a part of the daemon cannot do its work
     STATE_OF_CHARGE = "state-of-charge"  # the pack's own counter
     FAILED_STARTS = "failed-starts"  # a generator is locked out after so many
@@ -98,6 +99,7 @@ class Measure(StrEnum):
 _SCOPES = {
     Measure.STRING_SHARE: Scope.STRING,
     Measure.SINCE_FULL: Scope.BANK,
+    Measure.PROOF_OVERDUE: Scope.BANK,
     Measure.TROUBLE: Scope.SELF,
     Measure.FAILED_STARTS: Scope.OUTPUT,
     Measure.STUCK_CLOSED: Scope.OUTPUT,
@@ -133,6 +135,7 @@ _UNITS = {
     Measure.SURGE_RISK: Unit.PERMILLE,
     Measure.STRING_SHARE: Unit.PERMILLE,
     Measure.SINCE_FULL: Unit.DAYS,
+    Measure.PROOF_OVERDUE: Unit.DAYS,
     Measure.TROUBLE: Unit.COUNT,
     Measure.STATE_OF_CHARGE: Unit.PERMILLE,
     Measure.FAILED_STARTS: Unit.COUNT,

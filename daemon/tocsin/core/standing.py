@@ -11,6 +11,8 @@ from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tocsin.core.levels import OutputState
     from tocsin.core.site import Output
     from tocsin.core.turn import Turn
@@ -18,12 +20,35 @@ if TYPE_CHECKING:
 FULL_PERMILLE = 1_000
 
 
-def worn(was: OutputState, new: OutputState) -> OutputState:
-    """Return *new* with one operation more if its relay has just been energised."""
-    if was.energised or not new.energised:
-        return new
-    operations = new.counts.operations + 1
-    return replace(new, counts=replace(new.counts, operations=operations))
+def wear(turn: Turn, was: tuple[OutputState, ...]) -> None:
+    """Count an operation of every relay that has just been energised since *was*.
+
+    A proof test moves real relays, so what they are held at counts.
+    """
+    begun = [
+        new.energised and not old.energised
+        for old, new in zip(was, turn.held(), strict=True)
+    ]
+    if not any(begun):
+        return
+    turn.outputs = _worn(turn.outputs, begun)
+    if turn.proof is not None:
+        worn = _worn(turn.proof.outputs, begun)
+        turn.proof = replace(turn.proof, outputs=worn)
+
+
+def _worn(
+    outputs: tuple[OutputState, ...], begun: Sequence[bool]
+) -> tuple[OutputState, ...]:
+    return tuple(
+        replace(
+            state,
+            counts=replace(state.counts, operations=state.counts.operations + 1),
+        )
+        if has_begun
+        else state
+        for state, has_begun in zip(outputs, begun, strict=True)
+    )
 
 
 def note(
@@ -42,21 +67,28 @@ def note(
     return NoteFact(at_ms=at_ms, what=output.role.value, text=text)
 
 
-def judge(turn: Turn) -> None:
-    """Let the rules on outputs and on the maintenance switch see what they look at."""
+def judge(turn: Turn) -> bool:
+    """Let the rules on outputs and on the maintenance switch see what they look at.
+
+    True if an alarm is not what it was, so that outputs must be decided anew.
+    """
+    is_changed = False
     for key in turn.site.standing:
         for i in turn.site.alarms_of[key]:
             alarm = turn.alarms[i]
             rule = turn.site.rules[alarm.index]
-            value = _value(turn, rule.measure, key[1])
+            value = standing_value(turn, rule.measure, key[1])
             turn.put(i, alarm.seen(rule, value, turn.now_ms))
+            is_changed |= turn.alarms[i] is not alarm
+    return is_changed
 
 
-def _value(turn: Turn, measure: Measure, subject: str) -> int | None:
+def standing_value(turn: Turn, measure: Measure, subject: str) -> int | None:
+    """Return what *measure* of an output or an input is now; None if nobody knows."""
     if measure is Measure.MAINTENANCE_OVER:
         return int(turn.inputs[turn.site.input_at[subject]].over)
     at = turn.site.output_at[subject]
-    output, state = turn.site.outputs[at], turn.outputs[at]
+    output, state = turn.site.outputs[at], turn.held()[at]
     match measure:
         case Measure.FAILED_STARTS:
             return int(state.counts.locked)

@@ -14,6 +14,7 @@ from tocsin.core.measures import PackState
 from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
+    from tocsin.core.proof_state import Proof
     from tocsin.core.site import Site
 
 
@@ -26,6 +27,8 @@ class State:
         inputs: One a site's input.
         local_ms: Local time of day at the core's time 0; None while not known.
         dawn: When charge usually begins.
+        proof: The proof test that goes on, or whose effect has not gone yet. Only
+            here: it cannot outlive the run.
     """
 
     now_ms: int
@@ -38,6 +41,7 @@ class State:
     inputs: tuple[InputState, ...] = ()
     local_ms: int | None = None
     dawn: Dawn = field(default_factory=Dawn)
+    proof: Proof | None = None
 
 
 def fresh(site: Site, *, now_ms: int) -> State:

@@ -39,6 +39,7 @@ PHRASES = {
     Measure.SURGE_RISK: "Chance that a burst of load seen lately would cut off now",
     Measure.STRING_SHARE: "String current away from an equal share",
     Measure.SINCE_FULL: "Time since the last full charge",
+    Measure.PROOF_OVERDUE: "Time since the next proof test was due",
     Measure.TROUBLE: "A part of the daemon cannot do its work",
     Measure.STATE_OF_CHARGE: "Charge of the pack by its own counter",
     Measure.FAILED_STARTS: "The generator did not start and is locked out",

@@ -37,6 +37,9 @@ if TYPE_CHECKING:
 LOST_MS = 30_000
 """A pack that has said nothing for so long is lost, and its values go."""
 
+PROVING = "proof-test"
+"""Stands where a proof test, not the bank, is why."""
+
 PASSING = frozenset({MINIMUM_ON, MINIMUM_OFF, NOT_ITS_TURN})
 """Reasons that a minimum time or a turn ends, without anything else to happen."""
 
@@ -160,7 +163,8 @@ def _alarms(
     hidden = {state.value for state in HIDDEN}
     whose: dict[tuple[str, str], str] = {}
     shown = [a for a in outcome.state.alarms if a.state is not AlarmState.NORMAL]
-    for alarm, told in zip(shown, snapshot["alarms"], strict=True):
+    real = [told for told in snapshot["alarms"] if not told.get("proving")]
+    for alarm, told in zip(shown, real, strict=True):
         if told["state"] in hidden:
             continue
         raised.append(told)
@@ -170,6 +174,11 @@ def _alarms(
             own = f"{own}-{slug(alarm.subject)}"
         said = f"{told['priority']}, {told['state']}: {told['message']}"
         whose[device, own] = said
+    if (proof := snapshot["proving"]) is not None:
+        whose[names.root, PROVING] = (
+            f"PROOF TEST by {proof['by']}, not real: {proof['alarm']} of "
+            f"{proof['subject']}, {proof['state']}"
+        )
     for (device, own), said in whose.items():
         yield lasting(names.topic(device, "$alert", own), string(said))
     worst = max(raised, key=lambda a: RANK.index(Priority(a["priority"])), default=None)
@@ -185,8 +194,8 @@ def _outputs(names: Names, snapshot: Mapping[str, Any]) -> Iterator[Message]:
     for told in snapshot["outputs"]:
         node = Node(id=names.outputs[told["output"]], name="", properties=table.OUTPUT)
         (level,) = leaf.value(node, "energised", told["energised"])
-        why = set(told["because"])
-        is_passing = bool(why) and why <= PASSING
+        reasons = set(told["because"])
+        is_passing = bool(reasons) and reasons <= PASSING
         goal = boolean(value=told["energised"] is not is_passing)
         yield Message(
             topic=f"{level.topic}/$target",
@@ -195,7 +204,8 @@ def _outputs(names: Names, snapshot: Mapping[str, Any]) -> Iterator[Message]:
             again_s=level.again_s,
         )
         yield level
-        yield from leaf.value(node, "because", ", ".join(told["because"]))
+        why = (*told["because"], *([PROVING] if told.get("proving") else []))
+        yield from leaf.value(node, "because", ", ".join(why))
         yield from leaf.value(node, "role", told["role"])
 
 
