@@ -132,7 +132,7 @@ def test_one_changed_digit_is_refused(site: Site, place: float) -> None:
 @pytest.mark.parametrize(
     ("key", "value", "why"),
     [
-        ("version", 2, "version 2, not 1"),
+        ("version", 1, "version 1, not 2"),
         ("chemistry", "nmc", "another bank"),
         ("capacity_mah", 1, "another bank"),
         ("saved_ms", "soon", "damaged"),

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from tocsin.core.engine import Outcome, step
-from tocsin.core.events import Event, Reading, ReadingFailed, Tick
+from tocsin.core.events import Event, Learned, Reading, ReadingFailed, Tick
 from tocsin.core.forecast import Limit
 from tocsin.core.state import fresh
 from tocsin.replay.trace import TraceError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from tocsin.core.events import Fact
     from tocsin.core.forecast import Forecast
+    from tocsin.core.forecast.pack import Tracker
     from tocsin.core.site import Site
     from tocsin.replay.trace import Row
 
@@ -55,11 +57,17 @@ class Told:
 
 
 def play(
-    rows: Iterable[Row], site: Site, played: Played, *, forecasts: bool = False
+    rows: Iterable[Row],
+    site: Site,
+    played: Played,
+    *,
+    forecasts: bool = False,
+    known: Mapping[str, Tracker] = MappingProxyType({}),
 ) -> Iterator[Fact | Told]:
     """Yield what becomes true as *rows* are played; *played* keeps the score.
 
-    With *forecasts*, what is foretold as well.
+    With *forecasts*, what is foretold as well. *known* is what an earlier run has
+    learned, by pack, in the times of *rows*.
 
     Raises:
         TraceError: a row speaks of a pack that the site does not have.
@@ -74,9 +82,10 @@ def play(
         if state is None:
             state = fresh(site, now_ms=row.at_ms)
             played.first_ms = row.at_ms
-            begun = step(state, Tick(at_ms=row.at_ms), site)
-            yield from begun.facts
-            state = begun.state
+            for event in _first_events(row.at_ms, known):
+                begun = step(state, event, site)
+                yield from begun.facts
+                state = begun.state
         outcome = step(state, _event(row), site)
         state = outcome.state
         played.rows += 1
@@ -84,6 +93,13 @@ def play(
         yield from outcome.facts
         if forecasts:
             yield from sieve.new(outcome, site)
+
+
+def _first_events(at_ms: int, known: Mapping[str, Tracker]) -> list[Event]:
+    return [
+        Tick(at_ms=at_ms),
+        *(Learned(at_ms=at_ms, pack=name, tracker=known[name]) for name in known),
+    ]
 
 
 def _event(row: Row) -> Event:

@@ -40,6 +40,14 @@ class Side:
         seen = {k: (x, y, ah, s + by_s) for k, (x, y, ah, s) in self.seen.items()}
         return replace(self, seen=seen)
 
+    def recounted(self, more_a: float, at_s: float, bin_ah: float) -> Side:
+        """Return the side as if *more_a* less had flowed all the time before *at_s*."""
+        seen = dict[int, Seen]()
+        for x, y, ah, s in sorted(self.seen.values(), key=lambda each: each[3]):
+            more_ah = more_a * (at_s - s) / 3600
+            seen[int((x + more_ah) // bin_ah)] = (x + more_ah, y, ah + more_ah, s)
+        return replace(self, seen=seen)
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
@@ -98,6 +106,11 @@ class Cell:
     def moved(self, by_s: float) -> Cell:
         """Return the cell as if all had been seen *by_s* later."""
         return replace(self, down=self.down.moved(by_s), up=self.up.moved(by_s))
+
+    def recounted(self, more_a: float, at_s: float, bin_ah: float) -> Cell:
+        """Return the cell as if *more_a* less had flowed all the time before *at_s*."""
+        down = self.down.recounted(more_a, at_s, bin_ah)
+        return replace(self, down=down, up=self.up.recounted(more_a, at_s, bin_ah))
 
     def run_ended(self) -> Cell:
         """Return the cell with what a deep run has shown taken to heart.

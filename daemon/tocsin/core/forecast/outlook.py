@@ -29,7 +29,7 @@ def ahead(pack: Tracker, at_s: float) -> tuple[Forecast, ...]:
 
 
 def _low(pack: Tracker, at_s: float) -> Forecast:
-    mean_a, sd_a = pack.load.mean()
+    mean_a, sd_a = pack.load.mean(pack.drift.sd_a)
     if pack.is_charging and mean_a > 0:
         return far(Limit.LOW, "the pack is being charged")
     known = [k for k, cell in enumerate(pack.cells) if cell.down.picks]
@@ -42,6 +42,7 @@ def _low(pack: Tracker, at_s: float) -> Forecast:
         pack.load.stays_s(),
         tuple(pack.load.levels()),
         pack.design.lead_s,
+        tuple(pack.load.plan()),
     )
     drawn_a = max(0.0, -mean_a)
     told = list[tuple[float, int, list[float], float | None]]()
@@ -88,7 +89,7 @@ def _candidates(pack: Tracker, known: list[int]) -> list[int]:
 
 def _high(pack: Tracker, at_s: float) -> Forecast:
     design = pack.design
-    mean_a, sd_a = pack.load.mean()
+    mean_a, sd_a = pack.load.mean(pack.drift.sd_a)
     if not pack.is_charging or mean_a <= FLOWS * design.nameplate_ah:
         return far(Limit.HIGH, "the pack is not being charged")
     known = [k for k, cell in enumerate(pack.cells) if cell.up.picks]

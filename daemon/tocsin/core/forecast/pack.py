@@ -14,6 +14,7 @@ from tocsin.core.forecast import outlook
 from tocsin.core.forecast.cell import Cell, Side, points_of
 from tocsin.core.forecast.clone import clone
 from tocsin.core.forecast.curve import Curve, arrhenius
+from tocsin.core.forecast.drift import Drift
 from tocsin.core.forecast.fit import NODES, Counter, Window, fit
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
@@ -37,6 +38,10 @@ SLOW_SHARE = 0.15
 GAP_S = 600.0
 """After a longer gap the battery's own counter says what flowed meanwhile."""
 BIN = 0.005
+LOW_KNEE, HIGH_KNEE = 0.06, 0.992
+"""Charges at which the curve is steep enough to be met again."""
+COUNTS = 0.008
+"""Of 1C: a smaller current says nothing."""
 FITTED = 2
 """Cells that are fitted each time: the worst ones, and one more by turns."""
 OFTEN_S, SELDOM_S = 15.0, 60.0
@@ -88,12 +93,15 @@ class Tracker:
         slower: By how much its resistance is above that at 25 degC.
         fast_a, slow_a: Lagged means of the current.
         fitted: When and at what count "up" and "down" were fitted last.
+        mark_ah: Count at the middle of the newest bin, at the surface.
         later_ah: By how much later than the middle each cell will be full.
+        is_cut: The protection has cut off, and nothing was drawn since.
     """
 
     design: Design
     load: Load
     ohmic: Ohmic
+    drift: Drift
     begun_s: float = 0.0
     at_s: float | None = None
     current_a: float = 0.0
@@ -107,9 +115,11 @@ class Tracker:
     cells: list[Cell] = field(default_factory=list)
     fitted: dict[str, tuple[float, float]] = field(default_factory=dict)
     turn: int = 0
+    mark_ah: float = 0.0
     aligned_s: float = -1e9
     later_ah: list[float] = field(default_factory=list)
     is_charging: bool = False
+    is_cut: bool = False
     chill: Chill = field(default_factory=Chill)
     looked_s: float = -1e9
     forecasts: tuple[Forecast, ...] = ()
@@ -122,6 +132,7 @@ class Tracker:
             design,
             Load(nameplate_ah, design.lead_s),
             Ohmic(nameplate_ah, design.ohm_ah / nameplate_ah),
+            Drift.fresh(nameplate_ah),
         )
 
     def moved(self, by_s: float) -> Tracker:
@@ -129,6 +140,7 @@ class Tracker:
         return replace(
             self,
             load=self.load.moved(by_s),
+            drift=self.drift.moved(by_s),
             begun_s=self.begun_s + by_s,
             at_s=None if self.at_s is None else self.at_s + by_s,
             sums=replace(self.sums, begun_s=self.sums.begun_s + by_s),
@@ -163,11 +175,20 @@ class Tracker:
             self._begin(at_s, current_a, cells_v)
         if dt_s <= 0:
             return
+        if dt_s > GAP_S:
+            self.drift = self.drift.interrupted(at_s)
+        seen_a, current_a = current_a, current_a - self.drift.offset_a
         mean_a = self._flowed(dt_s, current_a, charge)
         self.counter_ah += mean_a * dt_s / 3600
         self.at_s, self.current_a, self.charge = at_s, current_a, charge
         self.fast_a += (current_a - self.fast_a) * (1 - exp(-dt_s / FAST_S))
         self.slow_a += (current_a - self.slow_a) * (1 - exp(-dt_s / SLOW_S))
+        self.is_cut = min(cells_v) < self.design.low_v or (
+            self.is_cut and -current_a < COUNTS * self.design.nameplate_ah
+        )
+        if self.is_cut:
+            self.load.cut_off()
+            self._drifts(at_s, self.drift.cut(at_s, seen_a))
         self.load.hear(at_s, dt_s, mean_a)
         if temps_c:
             self._warm(sum(temps_c) / len(temps_c))
@@ -196,6 +217,14 @@ class Tracker:
             moved_ah = (charge - self.charge) * self.design.nameplate_ah
             return moved_ah * 3600 / dt_s
         return 0.5 * (current_a + self.current_a)
+
+    def _drifts(self, at_s: float, drift: Drift) -> None:
+        """Believe *drift*; what was counted before is counted anew."""
+        more_a = drift.offset_a - self.drift.offset_a
+        self.drift = drift
+        if more_a:
+            bin_ah = self.bin_ah()
+            self.cells = [cell.recounted(more_a, at_s, bin_ah) for cell in self.cells]
 
     def _warm(self, temp_c: float) -> None:
         if abs(temp_c - self.temp_c) > 0.3:
@@ -255,7 +284,8 @@ class Tracker:
         surface_ah = self.surface_ah(fast_a, sums.slow_a / n)
         middle_ah = 0.5 * (self.counter_ah + sums.begun_ah)
         drop_a = (current_a + SLOW_SHARE * fast_a) * self.slower
-        counts = moved_ah * current_a > 0 and abs(current_a) > 0.008 * nameplate_ah
+        counts = moved_ah * current_a > 0 and abs(current_a) > COUNTS * nameplate_ah
+        before_v = [cell.rest_v for cell in self.cells]
         for k, total in enumerate(sums.volts):
             rest_v = total / n - self.ohmic.ohm(k) * drop_a
             seen = (middle_ah + surface_ah, rest_v, middle_ah, at_s)
@@ -265,9 +295,24 @@ class Tracker:
                 charging=moved_ah > 0,
                 bin_ah=self.bin_ah(),
             )
+        self._mark(at_s, before_v, middle_ah + surface_ah, charging=moved_ah > 0)
         volts = [0.0] * len(sums.volts)
         self.sums = Sums(volts, begun_s=at_s, begun_ah=self.counter_ah)
         self._fit_or_anchor(at_s, surface_ah)
+
+    def _mark(
+        self, at_s: float, before_v: list[float], count_ah: float, *, charging: bool
+    ) -> None:
+        """See whether the first cell has come into its knee since the last bin."""
+        sign = 1 if charging else -1
+        last_ah, self.mark_ah = self.mark_ah, count_ah
+        knee_v = self.design.curve.at(HIGH_KNEE if charging else LOW_KNEE)
+        first = max(range(len(before_v)), key=lambda k: sign * self.cells[k].rest_v)
+        then_v, now_v = before_v[first], self.cells[first].rest_v
+        if then_v and sign * then_v < sign * knee_v <= sign * now_v:
+            part = (knee_v - then_v) / (now_v - then_v)
+            met_ah = last_ah + part * (count_ah - last_ah)
+            self._drifts(at_s, self.drift.marked(first, at_s, met_ah, full=charging))
 
     def _fit_or_anchor(self, at_s: float, surface_ah: float) -> None:
         charging = self.load.means[0] > 0
