@@ -7,15 +7,22 @@ just as it would have.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import exp
+from math import exp, hypot
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast import outlook
-from tocsin.core.forecast.cell import Cell, Side, points_of
+from tocsin.core.forecast.cell import Cell, Knee, Side, points_of
 from tocsin.core.forecast.clone import clone
 from tocsin.core.forecast.curve import Curve, arrhenius
-from tocsin.core.forecast.drift import Drift
-from tocsin.core.forecast.fit import NODES, Counter, Window, fit
+from tocsin.core.forecast.drift import MARK_SD, Drift
+from tocsin.core.forecast.fit import (
+    COUNTER_SIGMA,
+    LOW_KNEE,
+    NODES,
+    Counter,
+    Window,
+    fit,
+)
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
 from tocsin.core.forecast.thermal import Chill
@@ -38,8 +45,8 @@ SLOW_SHARE = 0.15
 GAP_S = 600.0
 """After a longer gap the battery's own counter says what flowed meanwhile."""
 BIN = 0.005
-LOW_KNEE, HIGH_KNEE = 0.06, 0.992
-"""Charges at which the curve is steep enough to be met again."""
+HIGH_KNEE = 0.992
+"""Charge at which the curve is steep enough again."""
 COUNTS = 0.008
 """Of 1C: a smaller current says nothing."""
 FITTED = 2
@@ -177,6 +184,7 @@ class Tracker:
             return
         if dt_s > GAP_S:
             self.drift = self.drift.interrupted(at_s)
+            self.cells = [replace(c, knee=None, new_knee=None) for c in self.cells]
         seen_a, current_a = current_a, current_a - self.drift.offset_a
         mean_a = self._flowed(dt_s, current_a, charge)
         self.counter_ah += mean_a * dt_s / 3600
@@ -308,11 +316,18 @@ class Tracker:
         last_ah, self.mark_ah = self.mark_ah, count_ah
         knee_v = self.design.curve.at(HIGH_KNEE if charging else LOW_KNEE)
         first = max(range(len(before_v)), key=lambda k: sign * self.cells[k].rest_v)
-        then_v, now_v = before_v[first], self.cells[first].rest_v
-        if then_v and sign * then_v < sign * knee_v <= sign * now_v:
+        for k, then_v in enumerate(before_v):
+            now_v = self.cells[k].rest_v
+            if not then_v or not sign * then_v < sign * knee_v <= sign * now_v:
+                continue
             part = (knee_v - then_v) / (now_v - then_v)
             met_ah = last_ah + part * (count_ah - last_ah)
-            self._drifts(at_s, self.drift.marked(first, at_s, met_ah, full=charging))
+            if not charging:
+                knee = Knee(met_ah, at_s, (self.charge or 0.0) - LOW_KNEE)
+                self.cells[k] = replace(self.cells[k], new_knee=knee)
+            if k == first:
+                drift = self.drift.marked(k, at_s, met_ah, full=charging)
+                self._drifts(at_s, drift)
 
     def _fit_or_anchor(self, at_s: float, surface_ah: float) -> None:
         charging = self.load.means[0] > 0
@@ -361,7 +376,7 @@ class Tracker:
                 at_s=at_s,
                 charging=charging,
             ),
-            Counter(self.counter_ah, self.charge, nameplate_ah),
+            self._counter(cell.knee, at_s),
             window=side.window or self._first_window(),
             learned=cell.learned,
             by_full=charging,
@@ -370,6 +385,21 @@ class Tracker:
         cell = cell.with_side(side, charging=charging)
         is_deep = found.found.log_stretch_sd < 0.8 * cell.learned.log_stretch_sd
         return replace(cell, fresh=found.found) if is_deep and not charging else cell
+
+    def _counter(self, knee: Knee | None, at_s: float) -> Counter:
+        """Return what is counted, and how far to rely on it since *knee* was met."""
+        nameplate_ah = self.design.nameplate_ah
+        if knee is None:
+            return Counter(self.counter_ah, self.charge, nameplate_ah)
+        crept_ah = self.drift.sd_a * (at_s - knee.at_s) / 3600
+        return Counter(
+            self.counter_ah,
+            self.charge,
+            nameplate_ah,
+            hypot(COUNTER_SIGMA, knee.charge_off),
+            knee.count_ah,
+            hypot(MARK_SD * nameplate_ah, crept_ah),
+        )
 
     def _first_window(self) -> Window:
         nameplate_ah = self.design.nameplate_ah
