@@ -187,7 +187,7 @@ def _walked(
     nothing needs to be looked at.
     """
     most_a = max(drawn_a for _, drawn_a in steps)
-    safe_ah = cell.left_ah(pick, most_a, most_a)
+    safe_ah = cell.left_ah(pick, most_a, max(most_a, mean_a))
     begins_s = taken_ah = 0.0
     for n, (ends_s, drawn_a) in enumerate(steps):
         more_ah = drawn_a * (ends_s - begins_s) / 3600
