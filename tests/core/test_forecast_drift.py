@@ -36,7 +36,8 @@ def test_nothing_is_corrected_before_anything_was_met_twice() -> None:
     assert drift.offset_a == 0.0
     assert drift.sd_a == FIRST_SD * NAMEPLATE_AH
     once = _met(drift, 1, 1.0)
-    assert (once.offset_a, once.sd_a) == (0.0, pytest.approx(drift.sd_a))
+    assert once.offset_a == 0.0
+    assert once.sd_a == pytest.approx(drift.sd_a)
 
 
 @pytest.mark.parametrize("offset_a", [-1.5, -0.2, 0.0, 0.4, 1.0])

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from concurrent.futures import ProcessPoolExecutor
 from importlib import import_module
 from pathlib import Path
@@ -73,7 +74,10 @@ def main() -> None:
     ]
     jobs = [(entry, args.folder, args.restart) for entry in entries]
     with ProcessPoolExecutor(args.workers) as pool:
-        scored = list(pool.map(_one, jobs))
+        scored = list[tuple[Result, dict[float, Result], float, int]]()
+        for each in pool.map(_one, jobs):
+            scored.append(each)
+            print(f"{len(scored)} of {len(jobs)}", end="\r", file=sys.stderr)
     results = [each[0] for each in scored]
     print("\n".join(lines(results)))
     print("\nby kind of trace")
