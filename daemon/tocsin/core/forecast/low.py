@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 from tocsin.core.forecast.curve import stretched
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tocsin.core.forecast.curve import Curve
     from tocsin.core.forecast.days import Stretch
     from tocsin.core.forecast.fit import Pick
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
 NEVER_S = 9e9
 QUANTILES = (-1.64, 0.39, -0.67, 1.04, -0.13, -1.04, 0.67, 0.13, 1.64, -0.39)
 """Of the normal distribution, shuffled so that they do not march with the picks."""
+MOST_SIGMAS = max(QUANTILES)
 LEAST_A = 0.3
 WAITS = (0.16, 0.70, 1.90)
 """Of an exponential wait, in multiples of its mean."""
@@ -111,6 +114,7 @@ def times_s(cell: Below, ahead: Ahead) -> list[float]:
         and level.per_hour > 0
         and not is_burst(level)
     ]
+    habits_a = max((s.sd_a * MOST_SIGMAS - s.mean_a for s in ahead.plan), default=0.0)
     futures = list[float]()
     for n, pick in enumerate(cell.picks):
         sigmas = QUANTILES[n % len(QUANTILES)]
@@ -119,8 +123,14 @@ def times_s(cell: Below, ahead: Ahead) -> list[float]:
         stays_s = ahead.stays_s * STAYS[n % len(STAYS)]
         if ahead.plan:
             steps = _steps(ahead.plan, now_a, stays_s, mean_a, sigmas)
-            settles = 1 - exp(-stays_s / SETTLES_S)
-            first_s = _walked(cell, pick, steps, mean_a, settles)
+            first_s = _walked(
+                cell,
+                pick,
+                steps,
+                mean_a=mean_a,
+                settles=1 - exp(-stays_s / SETTLES_S),
+                most_a=max(habits_a, now_a, mean_a),
+            )
         else:
             first_s = _first_now(cell, pick, now_a, mean_a, stays_s)
         three = [first_s] * len(WAITS)
@@ -155,38 +165,38 @@ def _steps(
     stays_s: float,
     mean_a: float,
     sigmas: float,
-) -> list[tuple[float, float]]:
-    """Return (end in seconds from now, drawn in A) of what is to come.
+) -> Iterator[tuple[float, float]]:
+    """Yield (end in seconds from now, drawn in A) of what is to come.
 
     As far as a habit is believed it takes the place of what would follow without one:
     *now_a* for *stays_s*, then *mean_a*.
     """
-    steps, begins_s = list[tuple[float, float]](), 0.0
+    begins_s = 0.0
     for stretch in plan:
         ends_s, trust = stretch.ends_s, stretch.trust
         habit_a = -trust * (stretch.mean_a + stretch.sd_a * sigmas)
         other = 1 - trust
         if begins_s < stays_s < ends_s:
-            steps.append((stays_s, habit_a + other * now_a))
+            yield stays_s, habit_a + other * now_a
         other_a = now_a if stays_s >= ends_s else mean_a
-        steps.append((ends_s, habit_a + other * other_a))
+        yield ends_s, habit_a + other * other_a
         begins_s = ends_s
-    return steps
 
 
 def _walked(
     cell: Below,
     pick: Pick,
-    steps: list[tuple[float, float]],
+    steps: Iterator[tuple[float, float]],
+    *,
     mean_a: float,
     settles: float,
+    most_a: float,
 ) -> float:
     """Return the time to the cut-off if *steps* come, the first of which runs already.
 
-    Before the least charge at which the largest of them would cut off is reached,
-    nothing needs to be looked at.
+    None of them is larger than *most_a*: before the charge at which that much would cut
+    off is reached, nothing needs to be looked at.
     """
-    most_a = max(drawn_a for _, drawn_a in steps)
     safe_ah = cell.left_ah(pick, most_a, max(most_a, mean_a))
     begins_s = taken_ah = 0.0
     for n, (ends_s, drawn_a) in enumerate(steps):
