@@ -25,9 +25,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from tocsin.history.blocks import BlockError, unpacked
+from tocsin.history.blocks import BlockError
 from tocsin.history.kinds import FILE_NAME, HistoryError, Kind, Tier, kind_of
 from tocsin.history.schema import is_ready
+from tocsin.history.thin import piece
 from tocsin.readonly import connected
 
 if TYPE_CHECKING:
@@ -137,8 +138,9 @@ def series(
     """Return each *wanted* value of *pack*, at most *points* points each, for a plot.
 
     The coarsest tier that is fine enough is read; where it has nothing yet, or no more,
-    the others step in. A point is the least, the mean and the largest of what was kept
-    around its time, so that no dip is lost however long the span is.
+    the others step in; where they meet, a bucket may cover samples that are there too.
+    A point is the least, the mean and the largest of what was kept around its time, so
+    that no dip is lost however long the span is.
 
     Raises:
         HistoryError: as for `span`; or a name that is never kept.
@@ -215,7 +217,7 @@ def samples(
 
 
 def limits(folder: Path, at_ms: int) -> Mapping[str, Any] | None:
-    """Return the limits in force at *at_ms*, as `tocsin.history.site.as_json` made them.
+    """Return the limits in force at *at_ms*, as `sampling.limits_json` made them.
 
     None where that is not known.
 
@@ -246,8 +248,8 @@ class _Table:
     """Columns of one block within a span: by name (least, mean, largest)."""
 
     tier: Tier
-    times: list[int]
-    columns: dict[str, tuple[list[int], list[int], list[int]]]
+    times: Sequence[int]
+    columns: Mapping[str, Sequence[Sequence[int]]]
 
 
 @contextmanager
@@ -310,36 +312,20 @@ def _tables(
     wanted: Sequence[str] | None,
 ) -> Iterator[_Table]:
     since_ms, until_ms = within
-    for from_ms, rows, text, data in connection.execute(
+    for stored in connection.execute(
         "SELECT from_ms, rows, names, data FROM block JOIN layout "
         "ON layout.id = layout_id WHERE tier = ? AND pack = ? "
         "AND from_ms BETWEEN ? AND ? AND to_ms >= ? ORDER BY from_ms",
         (tier, pack, since_ms - tier.block_ms, until_ms, since_ms),
     ):
-        every = text.split()
-        each = 1 if tier is Tier.RAW else 3
-        places = {
-            name: 1 + each * i
-            for i, name in enumerate(every)
-            if wanted is None or name in wanted
-        }
-        numbers = {0, *(p + i for p in places.values() for i in range(each))}
-        found = unpacked(data, rows, numbers)
-        if len(found) != len(numbers):
-            raise BlockError("a column is missing")
-        times = [from_ms + offset for offset in found[0]]
+        whole = piece(tier, stored, wanted)
+        times = whole.times
         a, b = bisect_left(times, since_ms), bisect_right(times, until_ms)
-        if a >= b:
-            continue
-        columns = {
-            name: (
-                found[p][a:b],
-                found[p + each // 2][a:b],
-                found[p + each - 1][a:b],
-            )
-            for name, p in places.items()
-        }
-        yield _Table(tier, times[a:b], columns)
+        if a < b:
+            cut = {
+                name: [c[a:b] for c in whole.columns[name]] for name in whole.columns
+            }
+            yield _Table(tier, times[a:b], cut)
 
 
 def _thinned(
