@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from tocsin.clock import iso_time
 from tocsin.history.blocks import BlockError
 from tocsin.history.kinds import FILE_NAME, HistoryError, Kind, Tier, kind_of
 from tocsin.history.schema import is_ready
@@ -124,6 +125,31 @@ def names(folder: Path) -> dict[str, list[str]]:
         ):
             found.setdefault(pack, {}).update(dict.fromkeys(text.split()))
         return {pack: list(every) for pack, every in found.items()}
+
+
+def tiers(folder: Path) -> list[dict[str, Any]]:
+    """Return what each tier holds: ``tier``, ``from``, ``to``, ``blocks``, ``mb``.
+
+    Raises:
+        HistoryError: as for `span`.
+    """
+    with _opened(folder) as connection:
+        if connection is None:
+            return []
+        found = connection.execute(
+            "SELECT tier, min(from_ms), max(to_ms), count(*), sum(length(data)) "
+            "FROM block GROUP BY tier ORDER BY tier"
+        ).fetchall()
+    return [
+        {
+            "tier": Tier(tier).name.lower(),
+            "from": iso_time(from_ms),
+            "to": iso_time(to_ms),
+            "blocks": count,
+            "mb": round(size / 1e6, 3),
+        }
+        for tier, from_ms, to_ms, count, size in found
+    ]
 
 
 def series(
