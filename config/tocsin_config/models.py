@@ -175,7 +175,7 @@ class HistoryTable(Table):
         "hours for which every sample is kept, 1 to 8760, such as 48", 48, ge=1, le=8760
     )
     minute_days: float = optional(
-        "days for which minutes are kept, 1 to 36500, such as 120", 120, ge=1, le=36_500
+        "days for which minutes are kept, 1 to 36500, such as 400", 400, ge=1, le=36_500
     )
     quarter_days: float = optional(
         "days for which quarters of an hour are kept, 1 to 36500, such as 3650",

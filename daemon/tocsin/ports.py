@@ -199,7 +199,7 @@ class HistorySpec:
     """
 
     raw_ms: int = 172_800_000
-    minute_ms: int = 120 * 86_400_000
+    minute_ms: int = 400 * 86_400_000
     quarter_ms: int = 3_650 * 86_400_000
     batch_ms: int = 60_000
     max_mb: float = 600

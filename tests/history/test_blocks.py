@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from tocsin.history.blocks import BlockError, packed, unpacked
 
-NUMBERS = st.integers(-(2**62), 2**62)
+NUMBERS = st.integers(-(2**61), 2**61)
 TABLES = st.integers(1, 30).flatmap(
     lambda rows: st.lists(
         st.lists(NUMBERS, min_size=rows, max_size=rows), min_size=1, max_size=5

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 LEVEL = 6
 _CODES = ("b", "h", "i", "q")
+_SIZES = tuple(array(code).itemsize for code in _CODES)
 _REACH = (2**7, 2**15, 2**31)
 _FIRST_BYTES = 8
 
@@ -51,14 +52,14 @@ def unpacked(
     columns: dict[int, list[int]] = {}
     place = number = 0
     while place < len(raw):
-        if raw[place] >= len(_CODES):
+        width = raw[place]
+        if width >= len(_CODES):
             raise BlockError(f"column {number} has no width")
-        code = _CODES[raw[place]]
-        end = place + 1 + _FIRST_BYTES + (rows - 1) * array(code).itemsize
+        end = place + 1 + _FIRST_BYTES + (rows - 1) * _SIZES[width]
         if end > len(raw):
             raise BlockError(f"column {number} is cut off")
         if wanted is None or number in wanted:
-            columns[number] = _values(raw[place + 1 : end], code)
+            columns[number] = _values(raw[place + 1 : end], width)
         place, number = end, number + 1
     return columns
 
@@ -79,15 +80,17 @@ def _apart(steps: array[int]) -> bytes:
     return b"".join(raw[at::size] for at in range(size))
 
 
-def _values(raw: bytes, code: str) -> list[int]:
+def _values(raw: bytes, width: int) -> list[int]:
     first = int.from_bytes(raw[:_FIRST_BYTES], "little", signed=True)
-    steps = array(code)
-    size, apart = steps.itemsize, raw[_FIRST_BYTES:]
-    each = len(apart) // size
-    together = bytearray(len(apart))
-    for at in range(size):
-        together[at::size] = apart[at * each : (at + 1) * each]
-    steps.frombytes(bytes(together))
+    steps = array(_CODES[width])
+    size, apart = _SIZES[width], raw[_FIRST_BYTES:]
+    if size > 1:
+        each = len(apart) // size
+        together = bytearray(len(apart))
+        for at in range(size):
+            together[at::size] = apart[at * each : (at + 1) * each]
+        apart = bytes(together)
+    steps.frombytes(apart)
     if sys.byteorder == "big":
         steps.byteswap()
     return list(accumulate(steps, initial=first))

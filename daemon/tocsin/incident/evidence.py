@@ -23,6 +23,7 @@ BEFORE_MS, AFTER_MS = 1_200_000, 900_000
 LEAST_BEFORE_MS = 2_400_000
 LONGEST_MS = 21_600_000
 POINTS = 700
+MARGIN_MS = 15_000
 LOOK_MS = 5_000
 """A reading this old still counts as that of an event."""
 
@@ -52,8 +53,8 @@ class Case:
         side: Which danger it was about, a key of `SIDES`; may be empty.
         pack, part: Where; *part* is "" where no single cell or sensor stands out.
         warning: The first alarm that led up to it.
-        cut_ms: When the limit of the protection itself was reached; None if it was
-            not, or nobody saw it.
+        cut_ms: When the protection acted, or else its limit was reached; None if it
+            was not, or nobody saw it.
     """
 
     incident: Incident
@@ -103,6 +104,7 @@ def case_of(incident: Incident, records: Records) -> Case:
     if not part and warning is not None:
         part = warning.subject.partition("/")[2]
     history = _history(records.folder, from_ms, to_ms)
+    from_ms, to_ms = _covered(history, told, (from_ms, begun_ms), to_ms)
     case = Case(
         incident=incident,
         rules=rules,
@@ -139,6 +141,54 @@ def extreme(case: Case, at_ms: int) -> tuple[str, int] | None:
     return part, known[part]
 
 
+def others(case: Case, part: str, at_ms: int) -> tuple[int, int] | None:
+    """Return the least and largest of the pack's other cells or sensors at a time."""
+    prefix = "temp" if case.side in {"cold", "hot"} else "cell"
+    known = [
+        value
+        for name in case.named(prefix)
+        if name.partition("/")[2] != part
+        and (value := case.at(case.pack, name, at_ms)) is not None
+    ]
+    return (min(known), max(known)) if known else None
+
+
+def flowing_ma(case: Case, at_ms: int) -> int:
+    """Return the current of all packs at a time, those that are known."""
+    found = (case.at(pack, "current", at_ms) for pack in case.history)
+    return sum(value for value in found if value is not None)
+
+
+def forecasts(case: Case) -> list[tuple[int, tuple[int, int, int], int]]:
+    """Return forecasts and what came: (at_ms, (early, likely, late) in s, real_ms).
+
+    As the first warning came, as the forecast's own alarm did, and half of the wanted
+    lead before the end. Empty where the limit was not reached or nothing was foretold.
+    """
+    of = case.history.get(case.pack, {})
+    if case.cut_ms is None or f"{case.side}-likely" not in of:
+        return []
+    foretelling = SIDE_FORECAST.get(case.side)
+    wanted = [case.cut_ms - round(case.rules.document["lead_min"] * 30_000)]
+    wanted += [] if case.warning is None else [case.warning.from_ms]
+    wanted += [
+        span.from_ms
+        for span in case.alarms
+        if span.pack == case.pack and case.rules.measure(span.name) is foretelling
+    ][:1]
+    found: list[tuple[int, tuple[int, int, int], int]] = []
+    for at_ms in sorted(set(wanted)):
+        bounds = [
+            case.at(case.pack, f"{case.side}-{bound}", at_ms)
+            for bound in ("early", "likely", "late")
+        ]
+        early, likely, late = bounds
+        if early is None or likely is None or late is None or at_ms >= case.cut_ms:
+            continue
+        found.append((at_ms, (early, likely, late), case.cut_ms - at_ms))
+    return found
+
+
 def sooner(case: Case) -> list[tuple[str, int]]:
     """Return what would have warned sooner, and by how many ms; the most first.
 
@@ -156,6 +206,12 @@ def sooner(case: Case) -> list[tuple[str, int]]:
 
 STEP = {"low": 0.05, "high": -0.05, "cold": 1.0, "hot": -2.0}
 """By how much a limit is moved to see what it would have given."""
+
+SIDE_FORECAST = {
+    "low": Measure.LOW_CELL_TIME,
+    "high": Measure.HIGH_CELL_TIME,
+    "cold": Measure.COLD_TIME,
+}
 
 MEASURES = {
     "low": Measure.LOWEST_CELL,
@@ -191,6 +247,26 @@ def _history(
     return {pack: of for pack, of in found.items() if of}
 
 
+def _covered(
+    history: Mapping[str, Mapping[str, Series]],
+    told: Sequence[Told],
+    begin: tuple[int, int],
+    to_ms: int,
+) -> tuple[int, int]:
+    """Cut a span to what anything is known of; it begins before *begin*'s second."""
+    from_ms, latest_ms = begin
+    known = [one.at_ms for one in told if from_ms <= one.at_ms <= to_ms]
+    for of in history.values():
+        for one in of.values():
+            known += [one.points[0].at_ms, one.points[-1].at_ms]
+    if not known:
+        return from_ms, to_ms
+    return (
+        max(from_ms, min(*known, latest_ms) - MARGIN_MS),
+        min(to_ms, max(known) + MARGIN_MS),
+    )
+
+
 def _within(spans: Sequence[Span], from_ms: int, to_ms: int) -> tuple[Span, ...]:
     return tuple(
         span
@@ -217,8 +293,7 @@ def _with_cut(case: Case) -> Case:
         and (p.low <= limit if is_low else p.high >= limit)
     ]
     first_ms = min(reached, default=None)
-    known = [each for each in (at_ms, first_ms) if each is not None]
-    return replace(case, cut_ms=min(known, default=None))
+    return replace(case, cut_ms=first_ms if at_ms is None else at_ms)
 
 
 def _sooner_limits(case: Case, first_ms: int) -> list[tuple[str, int]]:
@@ -268,8 +343,9 @@ def _first_beyond(case: Case, limit: float, *, is_low: bool) -> int | None:
 def _sooner_lead(case: Case, first_ms: int) -> list[tuple[str, int]]:
     """Say what twice the lead would have given, from the forecasts of then."""
     likely = case.history.get(case.pack, {}).get(f"{case.side}-likely")
-    rule = case.rules.of(f"{case.side}-cell-forecast") or case.rules.of(
-        f"{case.side}-forecast"
+    foretelling = SIDE_FORECAST.get(case.side)
+    rule = next(
+        (r for r in case.rules.on_side(case.side) if r["measure"] == foretelling), None
     )
     lead_min = case.rules.document["lead_min"]
     if likely is None or rule is None:

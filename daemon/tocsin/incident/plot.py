@@ -12,9 +12,9 @@ if TYPE_CHECKING:
 
     from tocsin.history.reader import Point, Series
 
-WIDTH, LEFT, RIGHT = 980.0, 64.0, 176.0
+WIDTH, LEFT, RIGHT = 1000.0, 56.0, 190.0
 PLOT_W = WIDTH - LEFT - RIGHT
-TOP, BOTTOM = 26.0, 30.0
+TOP, BOTTOM = 38.0, 30.0
 LANE_H = 20.0
 STEPS_S = (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200)
 MOST_TICKS = 9

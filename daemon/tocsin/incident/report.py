@@ -6,15 +6,12 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__
-from tocsin.incident import plot, words
-from tocsin.incident.evidence import extreme
-from tocsin.incident.plot import COLOURS, MAIN, OTHERS, Frame, Level, Line, Mark, Panel
+from tocsin.incident import panels, words
 from tocsin.wire import fact_words
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from tocsin.history.reader import Series
     from tocsin.incident.evidence import Case
     from tocsin.incident.story import Told
     from tocsin.incident.words import Times
@@ -39,7 +36,7 @@ td { border-bottom: 1px solid #e4e4e4; }
 .time { font-variant-numeric: tabular-nums; white-space: nowrap; }
 tr.main td { background: #fdeceb; font-weight: 600; }
 tr.reading td { color: #555; }
-.kind { white-space: nowrap; }
+td:last-child { overflow-wrap: anywhere; }
 footer { margin-top: 2rem; font-size: .8rem; color: #555; border-top: 1px solid #bbb; }
 @media print {
   body { margin: 0; max-width: none; font-size: 11px; }
@@ -53,12 +50,6 @@ Tocsin stands above the battery's own protection and never replaces it. Before a
 changes a limit or a wire because of this page, the cell maker's sheet, local codes and
 a licensed person come first. A cell that was below or above its limits may be harmed
 though it works: have it looked at before it is charged again.
-"""
-
-HOW_TO_READ = """\
-Numbers on top are those of the timeline; the red line is what this report is named
-after. A broken curve: nothing was read. A band around a curve is the least and the
-largest of what one point stands for.
 """
 
 KINDS = {
@@ -83,10 +74,11 @@ def page(case: Case, times: Times, *, origin: str) -> str:
         '<div class="said">',
         f"<p>{escape(words.why(case))}</p>",
         f'<p class="warning">{escape(words.warned(case, times))}</p>',
+        f"<p>{escape(words.followed(case, times))}</p>",
         f"<p>{escape(words.reacted(case, times))}</p>",
         "</div>",
-        *_plots(case, times),
-        *_forecast(case, times),
+        *panels.measured(case, times),
+        *panels.foretold(case, times),
         "<h2>What would have given more time</h2>",
         "<ul>",
         *(f"<li>{escape(one)}</li>" for one in words.more_time(case)),
@@ -119,228 +111,6 @@ def _origin(case: Case, origin: str) -> str:
     )
 
 
-# --- plots --------------------------------------------------------------------------
-
-
-def _frame(case: Case, times: Times) -> Frame:
-    marks = tuple(
-        Mark(one.at_ms, str(number), one is case.incident.main.told)
-        for number, one in _numbered(case)
-    )
-    return Frame(case.from_ms, case.to_ms, marks, times.tick)
-
-
-def _numbered(case: Case) -> list[tuple[int, Told]]:
-    return list(enumerate(case.told, start=1))
-
-
-def _plots(case: Case, times: Times) -> Iterator[str]:
-    frame = _frame(case, times)
-    panels = [p for p in (_cells(case), _temps(case)) if p is not None]
-    if case.side in {"cold", "hot"}:
-        panels.reverse()
-    yield "<h2>What was measured</h2>"
-    if not panels:
-        yield "<p>No samples of this time are kept.</p>"
-    for panel in panels:
-        yield plot.drawn(panel, frame)
-    if (flow := _currents(case)) is not None:
-        yield plot.drawn(flow, frame)
-    yield plot.lanes("alarms that were up", _alarm_lanes(case), frame)
-    yield plot.lanes("permits withheld and calls made", _output_lanes(case), frame)
-    yield f"<p>{escape(' '.join(HOW_TO_READ.split()))}</p>"
-
-
-def _family(case: Case, prefix: str, word: str) -> tuple[Line, ...]:
-    """Return a pack's cells or sensors: the worst one named, the others grey."""
-    found = extreme(case, case.incident.main.at_ms)
-    is_same = (prefix == "temp") is (case.side in {"cold", "hot"})
-    main = (case.part or (found[0] if found else "")) if is_same else ""
-    lines = []
-    for name, one in case.named(prefix).items():
-        part = name.partition("/")[2]
-        is_main = part == main
-        label = f"{word} {part}" if is_main else ""
-        colour = MAIN if is_main else OTHERS
-        lines.append(plot.line_of(one, label, colour, is_main=is_main))
-    return tuple(lines)
-
-
-def _cells(case: Case) -> Panel | None:
-    lines = _family(case, "cell", "cell")
-    if not lines:
-        return None
-    document = case.rules.document
-    sides = [case.side] if case.side in {"low", "high"} else []
-    levels = [
-        Level(f"{rule['rule']} {rule['trip']:g} V", rule["trip"])
-        for side in sides
-        for rule in case.rules.on_side(side)
-        if rule["unit"] == "V"
-    ]
-    for side in sides:
-        volts = document[f"{side}_cell_v"]
-        levels.append(Level(f"protection {volts:g} V", volts, is_cut_off=True))
-    return Panel(
-        title=f"cells of pack {case.pack}",
-        unit="V",
-        lines=lines,
-        levels=_merged(levels),
-        height=260 if sides else 150,
-    )
-
-
-def _temps(case: Case) -> Panel | None:
-    lines = _family(case, "temp", "sensor")
-    if not lines:
-        return None
-    levels = [
-        Level(f"{rule['rule']} {rule['trip']:g} degC", rule["trip"])
-        for rule in case.rules.on_side(case.side)
-        if rule["unit"] == "degC"
-        and abs(rule["trip"]) < 100  # noqa: PLR2004
-        and (case.side != "cold" or rule["rule"] != "cold-discharge")
-    ]
-    if case.side == "cold":
-        cold_c = case.rules.document["cold_charge_c"]
-        levels.append(Level(f"protection {cold_c:g} degC", cold_c, is_cut_off=True))
-    return Panel(
-        title=f"temperatures of pack {case.pack}",
-        unit="degC",
-        lines=lines,
-        levels=_merged(levels) if case.side in {"cold", "hot"} else (),
-        height=240 if case.side in {"cold", "hot"} else 110,
-        decimals=1,
-    )
-
-
-def _merged(levels: Sequence[Level]) -> tuple[Level, ...]:
-    """Join the names of limits that stand at one value."""
-    by_value: dict[tuple[float, bool], list[str]] = {}
-    for level in levels:
-        name = level.label.rsplit(" ", 2)[0]
-        by_value.setdefault((level.value, level.is_cut_off), []).append(name)
-    unit = levels[0].label.rsplit(" ", 1)[1] if levels else ""
-    return tuple(
-        Level(f"{value:g} {unit} {' + '.join(names)}", value, is_cut_off)
-        for (value, is_cut_off), names in by_value.items()
-    )
-
-
-def _currents(case: Case) -> Panel | None:
-    lines: list[Line] = []
-    for i, (pack, of) in enumerate(sorted(case.history.items())):
-        is_main = pack == case.pack
-        if "current" in of:
-            colour = MAIN if is_main else COLOURS[1 + i % (len(COLOURS) - 1)]
-            lines.append(plot.line_of(of["current"], pack, colour, is_main=is_main))
-    allowed = case.history.get(case.pack, {}).get("allowed-charge")
-    if allowed is not None and case.side in {"cold", "high"}:
-        lines.append(plot.line_of(allowed, "allowed charge", COLOURS[2]))
-    if not lines:
-        return None
-    return Panel(
-        title="currents, charging is positive",
-        unit="A",
-        lines=tuple(lines),
-        height=130,
-        decimals=0,
-    )
-
-
-def _alarm_lanes(
-    case: Case,
-) -> list[tuple[str, str, Sequence[tuple[int, int | None]]]]:
-    lanes: dict[str, list[tuple[int, int | None]]] = {}
-    for span in case.alarms:
-        lanes.setdefault(span.name, []).append((span.from_ms, span.to_ms))
-    colour = {"high": "#b00020", "medium": "#b58900", "low": "#0072b2"}
-    found: list[tuple[str, str, Sequence[tuple[int, int | None]]]] = []
-    for name, spans in lanes.items():
-        rule = case.rules.of(name)
-        priority = "low" if rule is None else rule["priority"]
-        found.append((f"{name} ({priority})", colour[priority], spans))
-    return found
-
-
-def _output_lanes(
-    case: Case,
-) -> list[tuple[str, str, Sequence[tuple[int, int | None]]]]:
-    roles = {o["output"]: o["role"] for o in case.rules.document["outputs"]}
-    lanes: dict[str, list[tuple[int, int | None]]] = {
-        name: [] for name, role in roles.items() if role != "heartbeat"
-    }
-    for span in case.outputs:
-        lanes.setdefault(span.name, []).append((span.from_ms, span.to_ms))
-    return [
-        (
-            f"{name}: withheld"
-            if "permit" in roles.get(name, "")
-            else f"{name}: called",
-            "#5b5b5b" if "permit" in roles.get(name, "") else "#b58900",
-            spans,
-        )
-        for name, spans in lanes.items()
-    ]
-
-
-# --- forecast -------------------------------------------------------------------------
-
-
-def _forecast(case: Case, times: Times) -> Iterator[str]:
-    of = case.history.get(case.pack, {})
-    known = {b: of.get(f"{case.side}-{b}") for b in ("early", "likely", "late")}
-    if case.side not in {"low", "high", "cold"}:
-        return
-    yield "<h2>Forecast against what came</h2>"
-    yield f"<p>{escape(words.came(case, times))}</p>"
-    cap = 4 * case.rules.document["lead_min"]
-    lines = [
-        line
-        for (bound, one), colour in zip(
-            known.items(), ("#56b4e9", MAIN, "#56b4e9"), strict=True
-        )
-        if one is not None
-        for line in (_minutes(one, bound, colour, cap),)
-        if line.runs
-    ]
-    if not lines:
-        return
-    if case.cut_ms is not None:
-        a_ms = max(case.from_ms, case.cut_ms - round(cap * 60_000))
-        ends = [(t, *3 * ((case.cut_ms - t) / 60_000,)) for t in (a_ms, case.cut_ms)]
-        truth = Line("what came", ((ends[0], ends[1]),), "#d55e00", is_dashed=True)
-        lines.append(truth)
-    lead = case.rules.document["lead_min"]
-    panel = Panel(
-        title=f"minutes to the {case.side} limit of the protection, as foretold",
-        unit="min",
-        lines=tuple(lines),
-        levels=(Level(f"lead {lead:g} min", lead),),
-        height=170,
-        decimals=0,
-        floor=0.0,
-    )
-    yield plot.drawn(panel, _frame(case, times))
-
-
-def _minutes(one: Series, bound: str, colour: str, cap: float) -> Line:
-    """Return a forecast in minutes; what is further off than *cap* is left out."""
-    whole = plot.line_of(one, bound, colour, is_main=bound == "likely", size=60)
-    runs: list[tuple[tuple[int, float, float, float], ...]] = []
-    for run in whole.runs:
-        near: list[tuple[int, float, float, float]] = []
-        for p in run:
-            if p[2] <= cap:
-                near.append((p[0], min(p[1], cap), p[2], min(p[3], cap)))
-            elif near:
-                runs.append(tuple(near))
-                near = []
-        if near:
-            runs.append(tuple(near))
-    return Line(bound, tuple(runs), colour, whole.is_main)
-
-
 # --- tables ---------------------------------------------------------------------------
 
 
@@ -352,7 +122,7 @@ def _timeline(case: Case, times: Times) -> Iterator[str]:
     yield "</thead><tbody>"
     rows: list[tuple[int, str, str, str]] = [
         (one.at_ms, str(n), _what(one), "main" if one is main.told else one.kind)
-        for n, one in _numbered(case)
+        for n, one in panels.numbered(case)
     ]
     step_ms = (case.to_ms - case.from_ms) // READINGS
     if case.history:
@@ -361,6 +131,8 @@ def _timeline(case: Case, times: Times) -> Iterator[str]:
             for i in range(READINGS + 1)
         ]
     for at_ms, number, what, css in sorted(rows, key=lambda row: row[0]):
+        if css == "reading" and not any(_readings(case, at_ms)):
+            continue
         offset_s = at_ms // 1000 - main.at_ms // 1000
         values = "".join(f'<td class="number">{v}</td>' for v in _readings(case, at_ms))
         yield (

@@ -22,6 +22,9 @@ UP = frozenset(
 )
 """States in which the condition is there, or hidden by someone."""
 
+RESTARTS = frozenset({"start", "stop"})
+"""Notes of the daemon after which nothing is known until something is told."""
+
 SIDES: dict[str, tuple[Measure, ...]] = {
     "low": (
         *(Measure.LOWEST_CELL, Measure.LOW_CELL_TIME, Measure.LOW_CELL_TIME_EARLY),
@@ -119,7 +122,7 @@ def alarm_spans(told: Iterable[Told]) -> list[Span]:
     done: list[Span] = []
     for one in told:
         if one.kind != "alarm":
-            if one.detail.get("what") in {"start", "stop"}:
+            if one.detail.get("what") in RESTARTS:
                 done += [_ended(span, one.at_ms) for span in begun.values()]
                 begun.clear()
             continue
@@ -139,6 +142,9 @@ def output_spans(told: Iterable[Told]) -> list[Span]:
     done: list[Span] = []
     for one in told:
         if one.kind != "output":
+            if one.detail.get("what") in RESTARTS:
+                done += [_ended(span, one.at_ms) for span in begun.values()]
+                begun.clear()
             continue
         said = one.detail
         is_acting = said["energised"] is not Role(said["role"]).is_permit

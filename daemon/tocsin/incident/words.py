@@ -6,7 +6,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from tocsin.incident.evidence import acted, extreme, sooner
+from tocsin.core.forecast import FAR_MS
+from tocsin.incident.evidence import (
+    acted,
+    extreme,
+    flowing_ma,
+    forecasts,
+    others,
+    sooner,
+)
 from tocsin.incident.find import Grade
 
 if TYPE_CHECKING:
@@ -50,6 +58,9 @@ class Times:
         # Cut, not rounded: the journal's milliseconds begin with the same second.
         moment = datetime.fromtimestamp(at_ms // 1000, tz=UTC)
         return moment.astimezone(self.zone)
+
+
+LEAST_DRAWN_MA = 5_000
 
 
 def spoken(time_ms: int) -> str:
@@ -104,16 +115,58 @@ def why(case: Case) -> str:
             flow = "charged with" if current_ma > 0 else "gave"
             parts[-1] += f" while the pack {flow} {abs(current_ma) / 1000:.1f} A"
         parts[-1] += "."
-    causes = [rule for name in main.causes if (rule := case.rules.of(name))]
-    if causes:
-        rule = causes[0]
-        parts.append(
-            f"The rule behind it is {rule['rule']}: {rule['measure']} at or beyond "
-            f"{rule['trip']:g} {rule['unit']}".rstrip()
-            + (f" for {rule['delay_s']:g} s." if rule["delay_s"] else ".")
-        )
-        parts.append(f"Likely cause: {rule['cause']}")
+    if found is not None:
+        parts += _among_others(case, *found)
+    parts += _behind(case)
     return " ".join(parts)
+
+
+WEAK_MV = 100
+"""From so much below or above all others on, one cell ended it, not the bank."""
+
+
+def _among_others(case: Case, part: str, value: int) -> list[str]:
+    rest = others(case, part, case.incident.main.at_ms)
+    if rest is None:
+        return []
+    low, high = rest
+    if case.side in {"cold", "hot"}:
+        return [f"The other sensors read {low / 10:.1f} to {high / 10:.1f} degC."]
+    text = f"The other cells were at {low / 1000:.3f} to {high / 1000:.3f} V"
+    if value <= low - WEAK_MV or value >= high + WEAK_MV:
+        text += ": this one cell ended it, not the bank"
+    return [f"{text}."]
+
+
+def _behind(case: Case) -> list[str]:
+    """Say which rule acted and what is likely behind it."""
+    main, document = case.incident.main, case.rules.document
+    if main.grade in {Grade.CUT_OFF, Grade.REFUSED}:
+        limit = {
+            "low": f"{document['low_cell_v']:g} V",
+            "high": f"{document['high_cell_v']:g} V",
+            "cold": f"{document['cold_charge_c']:g} degC",
+        }.get(case.side)
+        return [] if limit is None else [f"The site file puts that limit at {limit}."]
+    rule = next((r for name in main.causes if (r := case.rules.of(name))), None)
+    if rule is None:
+        return []
+    at = f"{rule['rule']} ({rule['measure']} at {rule['trip']:g} {rule['unit']}"
+    delay = f" for {rule['delay_s']:g} s)" if rule["delay_s"] else ")"
+    return [f"The rule behind it is {at}{delay}.", f"Likely: {rule['cause']}"]
+
+
+def followed(case: Case, times: Times) -> str:
+    """Return what else the protections did afterwards; empty if nothing."""
+    main = case.incident.main
+    later = [
+        f"that of pack {t.subject.partition('/')[0]} at {times.clock(t.at_ms)}"
+        for t in case.incident.triggers
+        if t.grade is main.grade
+        and t.grade in {Grade.CUT_OFF, Grade.REFUSED}
+        and t is not main
+    ]
+    return f"Then followed {', '.join(later)}." if later else ""
 
 
 def warned(case: Case, times: Times) -> str:
@@ -145,34 +198,32 @@ def reacted(case: Case, times: Times) -> str:
     )
 
 
-def came(case: Case, times: Times) -> str:
-    """Return how a forecast half way, or as the warning came, compares with the end."""
-    likely = case.history.get(case.pack, {}).get(f"{case.side}-likely")
+def came(case: Case) -> str:
+    """Return whether there is an end to hold the forecast against."""
     if case.cut_ms is None:
         return (
             "The limit of the battery's own protection was not reached while anything "
             "was recorded, so there is no end to hold the forecast against."
         )
-    from_ms = case.from_ms if case.warning is None else case.warning.from_ms
-    if likely is None or from_ms >= case.cut_ms:
+    if not forecasts(case):
         return "No forecast was kept from before it."
-    told = [p for p in likely.points if p.at_ms <= max(from_ms, likely.points[0].at_ms)]
-    one = told[-1]
-    real_ms = case.cut_ms - one.at_ms
-    if real_ms <= 0:
-        return "No forecast was kept from before it."
-    far = "more than a day" if one.mean >= 86_400 else spoken(one.mean * 1000)  # noqa: PLR2004
     return (
-        f"At {times.clock(one.at_ms)} the forecast said {far}; the limit of the "
-        f"protection was reached after {spoken(real_ms)}."
+        "A forecast holds for the load and the weather it was made in: who switches "
+        "something on later is not foreseen."
     )
+
+
+def foretold(seconds: int) -> str:
+    """Return a time of a forecast in words."""
+    return "more than a day" if seconds * 1000 >= FAR_MS else spoken(seconds * 1000)
 
 
 def more_time(case: Case) -> list[str]:
     """Return what would have given more time, a sentence each."""
     if case.incident.main.grade is Grade.LOST:
         return ["A second, independent source of the same pack would have gone on."]
-    said = [f"{what}: {spoken(gain)} sooner." for what, gain in sooner(case)]
+    than = "first warning" if case.warning is not None else "event"
+    said = [f"{what}: {spoken(gain)} before the {than}." for what, gain in sooner(case)]
     if case.side == "low":
         said += _unshed(case)
     if not said:
@@ -197,6 +248,12 @@ def _unshed(case: Case) -> list[str]:
         return ["No output sheds loads: a load permit would have bought time."]
     if on:
         return [f"Loads still permitted when the limit was reached: {', '.join(on)}."]
+    drawn_ma = -flowing_ma(case, case.cut_ms - 1_000)
+    if drawn_ma >= LEAST_DRAWN_MA:
+        flow = (
+            f"Every load permit was withheld and {drawn_ma / 1000:.0f} A still flowed"
+        )
+        return [f"{flow}: what drew them hangs on no output that Tocsin can drop."]
     return []
 
 
