@@ -41,10 +41,12 @@ def _frame(case: Case, times: Times) -> Frame:
 
 
 def numbered(case: Case) -> list[tuple[int, Told]]:
+    """Return the facts with the numbers that timeline and plots call them by."""
     return list(enumerate(case.told, start=1))
 
 
 def measured(case: Case, times: Times) -> Iterator[str]:
+    """Yield the plots of cells, temperatures and currents, and what was up."""
     frame = _frame(case, times)
     panels = [p for p in (_cells(case), _temps(case)) if p is not None]
     if case.side in {"cold", "hot"}:
@@ -201,6 +203,7 @@ def _output_lanes(
 
 
 def foretold(case: Case, times: Times) -> Iterator[str]:
+    """Yield the forecast against what really came."""
     of = case.history.get(case.pack, {})
     known = {b: of.get(f"{case.side}-{b}") for b in ("early", "likely", "late")}
     if case.side not in {"low", "high", "cold"}:

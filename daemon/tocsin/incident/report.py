@@ -10,7 +10,7 @@ from tocsin.incident import panels, words
 from tocsin.wire import fact_words
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from tocsin.incident.evidence import Case
     from tocsin.incident.story import Told
