@@ -260,12 +260,14 @@ class _Writer(threading.Thread):
     def run(self) -> None:
         """Write a batch now and then until the desk is closed, and then the rest."""
         try:
-            self._write()
-            while not self._desk.is_closed:
+            while True:
+                is_last = self._desk.is_closed
+                self._write()
+                if is_last:
+                    return
                 is_urgent = self._keeper.now_ms() < self._desk.urgent_until_ms
                 pause_ms = URGENT_MS if is_urgent else self._batch_ms
                 self._desk.wait(min(pause_ms, self._batch_ms) / 1000)
-                self._write()
         finally:
             self._keeper.store.close()
             self._post(self._ended)
