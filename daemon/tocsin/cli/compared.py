@@ -34,7 +34,7 @@ def table(said: Mapping[str, Any]) -> RenderableType:
 
 def _counts(said: Mapping[str, Any]) -> Table:
     grid = Table(box=None, pad_edge=False)
-    grid.add_column("")
+    grid.add_column("", no_wrap=True)
     for name in said["sites"]:
         grid.add_column(name, justify="right", overflow="fold")
     grid.add_column("difference", justify="right")
