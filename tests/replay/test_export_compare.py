@@ -183,8 +183,9 @@ def trace_of(rows: Iterator[Row], path: Path) -> Path:
 
 
 def test_the_command_sets_both_side_by_side(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setenv("COLUMNS", "140")
     one = written(tmp_path, SITE.format(trip=3.1), "now.toml")
     other = written(tmp_path, SITE.format(trip=3.2), "then.toml")
     trace = trace_of(falling(), tmp_path / "t.csv")
@@ -200,7 +201,9 @@ def test_the_command_sets_both_side_by_side(
     out = capsys.readouterr().out
     assert "minutes shed, all stages together" in out
     assert "+3.3" in out
-    assert "9.0 min (low-cell-early)" in out or "9.0 min (shed-stage-1)" in out
+    assert "9.0 min (low-cell-early)" in out
+    assert "12.3 min (shed-stage-1)" in out
+    assert "0:16:40 of the trace" in out
 
 
 def test_a_wrong_other_site_is_two(
