@@ -89,9 +89,10 @@ def test_ctrl_c_leaves_the_terminal_as_it_was(tmp_path: Path) -> None:
     text = SMALL + f'[journal]\nfolder = "{tmp_path}"\n'
     path = written(tmp_path, text)
     ours, theirs = pty.openpty()
-    go = (
+    argv = ["show", str(path), "--live"]
+    go = (  # what a shell starts in the background ignores SIGINT
         "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
-        f"from tocsin.cli import main; sys.exit(main(['show', {str(path)!r}, '--live']))"
+        f"from tocsin.cli import main; sys.exit(main({argv}))"
     )
     environment = os.environ | {"TERM": "xterm-256color", "COLUMNS": "100"}
     with subprocess.Popen(
