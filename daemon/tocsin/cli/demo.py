@@ -57,6 +57,7 @@ EXAMPLES = """\
   tocsin demo --picture now.svg  keep a picture of the moment before the first shed
   tocsin demo --keep night       keep the site file and the journal in ./night, then
                                  look: tocsin journal night/site.toml --kind alarm
+                                 and:  tocsin incident night/site.toml
 While it runs, `tocsin show SITE` in another terminal sees it too; with --keep you know
 where SITE is. The simulated outputs drive nothing.
 """
