@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import signal
-import sqlite3
 import subprocess
 import sys
 import time
-from contextlib import closing
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
 import history_victim
 from tocsin.history import reader
 from tocsin.journal import read
+from tocsin.readonly import connected
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Killed:
     @property
     def lost(self) -> int:
         """How many samples went in, by the journal's count, and are missing."""
-        return max(self.journal[-1], self.rows) - self.history[-1]
+        return max(0, self.journal[-1] - self.history[-1])
 
 
 def killed(folder: Path, after_s: float, *how: str) -> Killed:
@@ -57,7 +57,9 @@ def killed(folder: Path, after_s: float, *how: str) -> Killed:
         word: [int(words[1]) for words in whole if words[0] == word]
         for word in ("row", "kept")
     }
-    with closing(sqlite3.connect(reader.history_path(folder))) as connection:
+    with ExitStack() as stack:
+        # A disk that is still full has no room for the side file of a plain reader.
+        connection = connected(reader.history_path(folder), stack)
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     samples = reader.samples(folder, since_ms=0, until_ms=2**62)
     return Killed(
