@@ -189,3 +189,38 @@ def test_on_a_nearly_full_disk_the_oldest_samples_make_room(tmp_path: Path) -> N
     first, last = reader.span(tmp_path) or (0, 0)
     assert first > WALL_MS
     assert last == newest_ms
+
+
+def test_an_odd_sample_costs_its_batch_and_no_more(tmp_path: Path) -> None:
+    made = site(tmp_path, cells=1)
+    troubles: list[str] = []
+
+    async def main() -> None:
+        async with history(tmp_path, made, troubles) as room:
+            odd, *rest = outcomes(made, 4)
+            pack = odd.state.packs[0]
+            broken = replace(pack, sample=Sample(cells_mv=(2**80,)))
+            state = replace(odd.state, packs=(broken,))
+            room.stepped(replace(odd, state=state))
+            await until(lambda: bool(troubles))
+            for outcome in rest:
+                room.stepped(outcome)
+            await until(lambda: len(troubles) == 2)
+
+    asyncio.run(main())
+    assert "1 samples cannot be kept: OverflowError" in troubles[0]
+    assert kept(tmp_path) == [3_001, 3_002, 3_003]
+
+
+def test_a_block_that_a_bad_disk_changed_is_a_gap(tmp_path: Path) -> None:
+    made = keeper(tmp_path, site(tmp_path, cells=1))
+    for minute in range(3):
+        start = WALL_MS + 60_000 * minute
+        made.keep([plain(start + 1000 * i, 3_000 + minute) for i in range(60)])
+    made.store.close()
+    with closing(sqlite3.connect(reader.history_path(tmp_path))) as connection:
+        (data,) = connection.execute("SELECT data FROM block WHERE id = 2").fetchone()
+        changed = bytes([*data[:-3], data[-3] ^ 1, *data[-2:]])
+        connection.execute("UPDATE block SET data = ? WHERE id = 2", (changed,))
+        connection.commit()
+    assert sorted(set(kept(tmp_path))) == [3_000, 3_002]

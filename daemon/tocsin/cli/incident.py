@@ -95,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
     rules = Rules(limits_json(setup.site, sha256=setup.sha256))
     found, times = incidents(told, rules), Times(None, is_day=True)
     if args.list:
-        say_list(found, Records(told, rules, folder), times, is_json=args.json)
+        say_list(found, Records(told, rules, None), times, is_json=args.json)
         return 0
     chosen = nearest(found, wall_ms() if args.at is None else args.at)
     if chosen is None:

@@ -26,7 +26,6 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from tocsin.clock import iso_time
-from tocsin.history.blocks import BlockError
 from tocsin.history.kinds import FILE_NAME, HistoryError, Kind, Tier, kind_of
 from tocsin.history.schema import is_ready
 from tocsin.history.spans import Table, pieces, tables
@@ -120,8 +119,8 @@ def names(folder: Path) -> dict[str, list[str]]:
             return {}
         found: dict[str, dict[str, None]] = {}
         for pack, text in connection.execute(
-            "SELECT DISTINCT pack, names FROM block JOIN layout "
-            "ON layout.id = layout_id ORDER BY pack, layout_id"
+            "SELECT pack, names FROM (SELECT DISTINCT pack, layout_id FROM block) "
+            "JOIN layout ON layout.id = layout_id ORDER BY pack, layout_id"
         ):
             found.setdefault(pack, {}).update(dict.fromkeys(text.split()))
         return {pack: list(every) for pack, every in found.items()}
@@ -279,7 +278,7 @@ def _opened(folder: Path) -> Iterator[sqlite3.Connection | None]:
         try:
             connection = connected(path, stack)
             yield connection if is_ready(connection, str(path)) else None
-        except (sqlite3.Error, OSError, BlockError) as exc:
+        except (sqlite3.Error, OSError) as exc:
             raise HistoryError(f"{path} cannot be read: {exc}") from exc
 
 

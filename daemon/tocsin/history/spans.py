@@ -64,11 +64,7 @@ def tables(
     within: tuple[int, int],
     wanted: Sequence[str] | None,
 ) -> Iterator[Table]:
-    """Yield the blocks of *tier* within a span, cut to it; *wanted* None for all.
-
-    Raises:
-        BlockError: a block is damaged.
-    """
+    """Yield the blocks of *tier* within a span, cut to it; *wanted* None for all."""
     since_ms, until_ms = within
     for stored in connection.execute(
         "SELECT from_ms, rows, names, data FROM block JOIN layout "

@@ -282,9 +282,12 @@ class _Writer(threading.Thread):
                 self._keep(taken)
             taken = []
             self._keeper.tend()
-        except (HistoryError, sqlite3.Error, OSError, ValueError) as exc:
+        except (HistoryError, sqlite3.Error, OSError) as exc:
             self._desk.give_back(taken)
             self._report(f"{self._keeper.store.path}: {exc}")
+        except Exception as exc:  # noqa: BLE001 one odd sample must not end it all
+            reason = f"{len(taken)} samples cannot be kept: {type(exc).__name__}: {exc}"
+            self._report(f"{self._keeper.store.path}: {reason}")
         else:
             self._report("")
 
