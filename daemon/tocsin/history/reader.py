@@ -23,6 +23,7 @@ from bisect import bisect_left
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import median_low
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from tocsin.clock import iso_time
@@ -191,10 +192,11 @@ def series(
             pack=pack,
             name=name,
             kind=kind,
-            gap_ms=max(widest, 2 * bucket_ms),
-            points=_thinned(found, name, since_ms, bucket_ms),
+            gap_ms=max(widest, 2 * bucket_ms, _usual_ms(drawn) * 5 // 2),
+            points=drawn,
         )
         for name, kind in zip(wanted, kinds, strict=True)
+        for drawn in (_thinned(found, name, since_ms, bucket_ms),)
     ]
 
 
@@ -301,6 +303,11 @@ def _thinned(
             gathered.setdefault(bucket, []).append(point)
             a = b
     return tuple(_joined(gathered[bucket]) for bucket in sorted(gathered))
+
+
+def _usual_ms(points: Sequence[Point]) -> int:
+    """Return the usual time between two points: a slow poll is no gap."""
+    return median_low([b.at_ms - a.at_ms for a, b in pairwise(points)] or [0])
 
 
 def _joined(points: Sequence[Point]) -> Point:
