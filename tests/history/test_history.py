@@ -169,7 +169,8 @@ def test_a_slow_poll_is_no_gap_but_a_missed_one_after_another_is(
     tmp_path: Path,
 ) -> None:
     polls = [*range(10), *range(13, 20)]
-    written(tmp_path, [plain(WALL_MS + 60_000 * i, 3_300) for i in polls])
+    heard = [plain(WALL_MS + 60_000 * i, 3_300) for i in polls]
+    written(tmp_path, heard, batch=1)
     assert [len(run) for run in every(tmp_path).runs()] == [10, 7]
 
 

@@ -185,18 +185,18 @@ def series(
                 for tier, a_ms, b_ms in cut
                 for table in tables(connection, pack, tier, (a_ms, b_ms), wanted)
             ]
-    widest = max((GAP_MS[table.tier] for table in found), default=GAP_MS[Tier.RAW])
     bucket_ms = -(-(until_ms - since_ms + 1) // points)
+    widest = max((GAP_MS[table.tier] for table in found), default=GAP_MS[Tier.RAW])
+    gap_ms = max(widest, 2 * bucket_ms, _usual_ms(found) * 5 // 2)
     return [
         Series(
             pack=pack,
             name=name,
             kind=kind,
-            gap_ms=max(widest, 2 * bucket_ms, _usual_ms(drawn) * 5 // 2),
-            points=drawn,
+            gap_ms=gap_ms,
+            points=_thinned(found, name, since_ms, bucket_ms),
         )
         for name, kind in zip(wanted, kinds, strict=True)
-        for drawn in (_thinned(found, name, since_ms, bucket_ms),)
     ]
 
 
@@ -305,9 +305,10 @@ def _thinned(
     return tuple(_joined(gathered[bucket]) for bucket in sorted(gathered))
 
 
-def _usual_ms(points: Sequence[Point]) -> int:
-    """Return the usual time between two points: a slow poll is no gap."""
-    return median_low([b.at_ms - a.at_ms for a, b in pairwise(points)] or [0])
+def _usual_ms(found: Sequence[Table]) -> int:
+    """Return the usual time between two samples: a slow poll is no gap."""
+    times = sorted(at_ms for table in found for at_ms in table.times)
+    return median_low([b - a for a, b in pairwise(times)] or [0])
 
 
 def _joined(points: Sequence[Point]) -> Point:
