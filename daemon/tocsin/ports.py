@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from tocsin.core.events import Demand, Fact
     from tocsin.core.model import Sample
     from tocsin.core.rules import Role
+    from tocsin.sightings import Found
 
 
 class DriverError(Exception):
@@ -51,13 +52,15 @@ class CanLine:
 
     *bitrate* is told to a serial adapter (``slcan``); a kernel interface has its own.
     The interface ``log`` is a recording, its file the channel (``bus.log``, or
-    ``bus.log@can1`` for one bus of several), played *speed* times as fast.
+    ``bus.log@can1`` for one bus of several), played *speed* times as fast. A serial
+    adapter that *is_listen_only* does not even acknowledge what it hears.
     """
 
     interface: str
     channel: str
     bitrate: int | None = None
     speed: float = 1.0
+    is_listen_only: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +199,44 @@ class BuildBusLog(Protocol):
         DriverError where a bus cannot be heard beside it, and OSError where the file
         cannot be made. A log of nothing leaves no file.
         """
+        ...
+
+
+LAST_UNIT = 247
+"""Of the units on a serial line: Modbus over Serial Line V1.02, section 2.2."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanSpec:
+    """A line to look at.
+
+    Attributes:
+        units: Modbus units to ask, in this order.
+        timeout_ms: How long one of them may take.
+    """
+
+    line: TcpLine | SerialLine | CanLine
+    units: Sequence[int] = range(1, LAST_UNIT + 1)
+    timeout_ms: int = 500
+
+
+class Scanner(Protocol):
+    """A look at one line. It never writes, but for the requests of Modbus reads."""
+
+    def found(self) -> Found:
+        """Return what was found up to now; at any time, also after the end."""
+        ...
+
+    async def run(self) -> None:
+        """Look until all is seen, or until cancelled; a bad line is in `found`."""
+        ...
+
+
+class BuildScanner(Protocol):
+    """What an entry point of the group ``tocsin.scanners`` names."""
+
+    def __call__(self, spec: ScanSpec) -> Scanner:
+        """Return a look at the line, not yet begun."""
         ...
 
 

@@ -8,12 +8,24 @@ import sys
 from typing import TYPE_CHECKING
 
 from tocsin import __version__
-from tocsin.cli import ask, check, circuit, demo, journal, record, replay, run, show
+from tocsin.cli import (
+    ask,
+    check,
+    circuit,
+    demo,
+    journal,
+    record,
+    replay,
+    run,
+    scan,
+    show,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 DONE, FAILED, WRONG = 0, 1, 2
+ROOMS = (demo, scan, run, check, circuit, show, record, replay, journal, ask)
 
 ABOUT = """\
 Tocsin stands beside an off-grid battery, says how long it has left, and acts before
@@ -37,7 +49,7 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"tocsin {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for room in (demo, run, check, circuit, show, record, replay, journal, ask):
+    for room in ROOMS:
         room.register(commands)
     return top
 
