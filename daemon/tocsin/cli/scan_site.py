@@ -41,8 +41,8 @@ name = "unnamed"           # NOT TOLD: what people call it
 """
 
 PROTECTION = """
-# NOT TOLD: where the battery's own protector cuts off, from the maker's sheet. Until you
-# say it, the values of the chemistry's preset stand.
+# NOT TOLD: where the battery's own protector cuts off, from the maker's sheet. Until
+# you say it, the values of the chemistry's preset stand.
 # [protection]
 # low_cell_v = 2.80
 # high_cell_v = 3.75
@@ -64,8 +64,8 @@ UNKNOWN = """
 """
 
 WITHOUT_CELLS = (
-    "RV-C tells of no single cell: its flags are heeded, but without other packs that",
-    "tell every cell no permit is ever given. `tocsin check` says which rules are idle.",
+    "RV-C tells of no single cell: its flags are heeded, but with it alone no permit",
+    "is ever given. `tocsin check` says which rules are idle.",
 )
 
 
