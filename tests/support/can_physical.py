@@ -1,0 +1,235 @@
+"""The whole daemon on a CAN bus whose packs are the simulated physical battery.
+
+Contactors follow the outputs, so what the daemon does comes back to it as voltage,
+current and temperature. The bank's time is the daemon's; the bus is slower than both.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, TypeVar
+
+from tocsin import app
+from tocsin.clock import RealClock
+from tocsin.core.events import AlarmFact, OutputFact
+from tocsin_config import load
+from tocsin_drivers.simbus.can_serve import bank_dbc, hut_traffic, pumped
+from tocsin_drivers.simbus.hut_dbc import signals_toml
+from tocsin_drivers.simbus.slcan import SlcanPty
+from whole_stage import WALL_MS, Watcher
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator, Callable
+    from pathlib import Path
+
+    from tocsin.core.engine import Outcome
+    from tocsin_drivers.simbus.bank import SimBank
+    from tocsin_drivers.simbus.can_faults import CanTraffic
+
+T = TypeVar("T")
+SPEED = 40.0
+"""Of the daemon's and the bank's time to ours."""
+BUS_SPEED = 8.0
+"""Of the bus's time to ours: all cells come anew in the daemon's two or three seconds,
+all temperatures in ten."""
+PATIENCE_S = 60.0
+
+SITE = """\
+[site]
+name = "Fern Ridge hut"
+[bank]
+chemistry = "lfp"
+capacity_ah = 280
+cells_in_series = 16
+[protection]
+low_cell_v = 2.80
+high_cell_v = 3.75
+cold_charge_c = 0.0
+[timing]
+poll_s = 2
+stale_s = 60
+[gpio]
+pins = "simulated"
+[journal]
+folder = "{folder}"
+[[output]]
+name = "charge"
+role = "charge-permit"
+min_off_s = 30
+[[output]]
+name = "drying"
+role = "load-permit"
+stage = 1
+[[output]]
+name = "lights"
+role = "load-permit"
+stage = 2
+[[output]]
+name = "horn"
+role = "horn"
+"""
+
+FLAGS_ARE_ENOUGH = """\
+# RV-C tells of no single cell; at this bench its flags shall be enough.
+[[rule]]
+name = "not-measured"
+actions = []
+"""
+
+INSTANCES = {"left": 1, "right": 3}
+
+
+class QuickClock(RealClock):
+    """The loop's time, but much faster, and without waiting for whoever is busy."""
+
+    def now_ms(self) -> int:
+        return int(super().now_ms() * SPEED)
+
+    def wall_ms(self) -> int:
+        return WALL_MS + self.now_ms()
+
+    async def sleep_until(self, at_ms: int) -> None:
+        await super().sleep_until(int(at_ms / SPEED))
+
+    async def take(self, queue: asyncio.Queue[T], until_ms: int) -> T | None:
+        return await super().take(queue, int(until_ms / SPEED))
+
+
+@dataclass
+class LiveHut:
+    """The battery, its bus, and the daemon that hears it.
+
+    Attributes:
+        begun: The step at which the story began; what came before is not looked at.
+    """
+
+    folder: Path
+    bank: SimBank
+    traffic: CanTraffic
+    serving: asyncio.Task[None]
+    watcher: Watcher = field(default_factory=Watcher)
+    begun: int = 0
+
+    def begin(self) -> None:
+        self.begun = len(self.watcher.outcomes)
+
+    @property
+    def outcomes(self) -> list[Outcome]:
+        return self.watcher.outcomes[self.begun :]
+
+    def level(self, output: str) -> bool:
+        return self.levels().get(output, False)
+
+    def levels(self) -> dict[str, bool]:
+        if not self.watcher.outcomes:
+            return {}
+        newest = self.watcher.outcomes[-1]
+        return {d.output: d.energised for d in newest.demands}
+
+    def step_of(self, what: Callable[[Outcome], bool]) -> int:
+        """Return the number of the step that first met *what*."""
+        return next(i for i, outcome in enumerate(self.outcomes) if what(outcome))
+
+    def alarms(self) -> list[AlarmFact]:
+        return [f for f in self.watcher.facts if isinstance(f, AlarmFact)]
+
+    def switched(self, output: str) -> list[tuple[bool, tuple[str, ...]]]:
+        """Return every level that an output had, with the reasons, in order."""
+        return [
+            (fact.energised, fact.because)
+            for fact in self.watcher.facts
+            if isinstance(fact, OutputFact) and fact.output == output
+        ]
+
+    async def sees(self, what: Callable[[], bool]) -> None:
+        """Wait until *what* has come true."""
+        async with asyncio.timeout(PATIENCE_S):
+            while not what():
+                if self.serving.done():
+                    await self.serving
+                await asyncio.sleep(0.02)
+
+
+def energised(outcome: Outcome, output: str) -> bool:
+    return next(d.energised for d in outcome.demands if d.output == output)
+
+
+def raised(alarm: str, subject: str = "") -> Callable[[Outcome], bool]:
+    """Return what sees the step in which *alarm* was raised."""
+
+    def is_raised(outcome: Outcome) -> bool:
+        return any(
+            isinstance(fact, AlarmFact)
+            and fact.alarm == alarm
+            and fact.subject.startswith(subject)
+            and fact.state == "unacknowledged"
+            for fact in outcome.facts
+        )
+
+    return is_raised
+
+
+def dropped(output: str) -> Callable[[Outcome], bool]:
+    """Return what sees the step in which *output* was told to drop."""
+
+    def is_dropped(outcome: Outcome) -> bool:
+        return any(
+            isinstance(fact, OutputFact)
+            and fact.output == output
+            and not fact.energised
+            and outcome.state.now_ms > 0
+            for fact in outcome.facts
+        )
+
+    return is_dropped
+
+
+@asynccontextmanager
+async def live_hut(
+    folder: Path, bank: SimBank, *, traffic: CanTraffic | None = None, **drivers: str
+) -> AsyncIterator[LiveHut]:
+    """Serve *bank* on a pty that speaks slcan, and run the daemon on it.
+
+    *drivers* says how each pack is heard, ``dbc`` unless it says ``rv-c``.
+    """
+    carried = traffic or hut_traffic(bank)
+    (folder / "hut.dbc").write_text(bank_dbc(bank))
+    path, watcher = folder / "site.toml", Watcher()
+    follow: list[LiveHut] = []
+
+    def move_on(bus_s: float) -> None:
+        for hut in follow:
+            bank.follow(hut.levels())
+        bank.advance(bus_s * SPEED / BUS_SPEED)
+
+    async with (
+        SlcanPty(carried.answers) as pty,
+        pumped(carried, pty, before=move_on, speed=BUS_SPEED),
+    ):
+        packs = [_pack(n, drivers.get(n, "dbc"), pty.device) for n in bank.packs]
+        more = FLAGS_ARE_ENOUGH if "rv-c" in drivers.values() else ""
+        head = SITE.format(folder=folder / "journal")
+        path.write_text("".join([head, more, *packs]))
+        serving = asyncio.ensure_future(
+            app.serve(load(path), time=QuickClock(), guests=(watcher,))
+        )
+        hut = LiveHut(folder, bank, carried, serving, watcher)
+        follow.append(hut)
+        try:
+            yield hut
+        finally:
+            serving.cancel()
+            with suppress(asyncio.CancelledError):
+                await serving
+
+
+def _pack(name: str, driver: str, device: str) -> str:
+    table = (
+        f'[[pack]]\nname = "{name}"\ndriver = "{driver}"\ninterface = "slcan"\n'
+        f'channel = "{device}"\nbitrate = 250000\n'
+    )
+    if driver == "rv-c":
+        return f"{table}instance = {INSTANCES[name]}\n"
+    return f'{table}file = "hut.dbc"\n{signals_toml(name, 16)}'
