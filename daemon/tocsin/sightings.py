@@ -64,6 +64,7 @@ class Identifier:
         pattern: Bytes of the longest payload in hex, ``**`` where they changed.
         known: What message it is known to be; empty for unknown.
         hint: What an unknown identifier may be; mostly empty.
+        described: What a DBC file says of it; empty without one.
     """
 
     can_id: int
@@ -74,6 +75,12 @@ class Identifier:
     pattern: str
     known: str = ""
     hint: str = ""
+    described: str = ""
+
+    @property
+    def is_unknown(self) -> bool:
+        """Return whether nobody says what it is."""
+        return not (self.known or self.described)
 
     @property
     def written(self) -> str:
@@ -89,7 +96,8 @@ class Found:
         place: The line in one word, such as ``socketcan:can0``.
         extent: How far the look has come.
         trouble: What is wrong with the line; mostly empty.
-        dropped: Identifiers that came when no more were kept.
+        dropped: Frames of identifiers that came when no more were kept.
+        missing: Messages of a DBC file that never came.
     """
 
     place: str
@@ -100,6 +108,7 @@ class Found:
     answers: tuple[Answer, ...] = ()
     identifiers: tuple[Identifier, ...] = ()
     dropped: int = 0
+    missing: tuple[str, ...] = ()
 
     @property
     def is_empty(self) -> bool:

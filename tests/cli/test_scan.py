@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import signal
 import sys
 from asyncio.subprocess import PIPE
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -20,8 +22,6 @@ from tocsin_drivers.simbus.server import Device, RtuBus, TcpBus
 from whole_stage import Watcher
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from tocsin.core.model import Sample
     from tocsin_drivers.simbus import frames
 
@@ -205,6 +205,7 @@ def test_nothing_is_overwritten(
         (("--interface", "slcan"), "belong together"),
         (("--channel", "can0"), "belong together"),
         (("--host", "h", "--serial", "/dev/ttyUSB0"), "not both"),
+        (("--host", "h", "--dbc", "b.dbc"), "--dbc is for a CAN bus"),
         (("--host", "h", "--baud", "9600"), "belong to --serial"),
         (("--serial", "/dev/ttyUSB0", "--port", "502"), "belong to --host"),
         (("--host", "h", "--port", "65536"), "no port number"),
@@ -250,3 +251,58 @@ def test_a_recording_of_a_bus_is_looked_at_like_the_bus(
     assert "RV-C DC source 1, main house battery" in said
     assert "13.20 V, -25.0 A" in said
     assert "capacity_ah = 280" in said
+
+
+LOG = (
+    "(0.000000) can0 19FFFD46#01780801A8F53577\n"
+    "(0.100000) can0 2A3#E61401005D000000\n"
+    "(0.200000) can0 2A4#C001F00A\n"
+    "(0.300000) can0 7FF#00\n"
+)
+HUT_DBC = Path(__file__).parents[2] / "deploy" / "sites" / "fern-ridge.dbc"
+
+
+def looked_at(folder: Path, log: str, *argv: str) -> int:
+    path = folder / "bus.log"
+    path.write_text(log)
+    return main(["scan", "--interface", "log", "--channel", str(path), *argv])
+
+
+def test_a_dbc_file_names_its_messages_and_those_that_never_came(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert looked_at(tmp_path, LOG, "--dbc", str(HUT_DBC)) == 0
+    said = capsys.readouterr().out
+    assert "2 messages of the DBC file" in said
+    assert "Left_State, 13 signals" in said
+    assert "Left_Limits, 4 signals; 4 bytes came, 8 are described" in said
+    assert "never heard: Left_Cells, Left_Temperatures, Right_Cells" in said
+    assert "1 unknown identifier; " in said
+    assert 'file = "bank.dbc"' in said
+
+
+def test_an_extended_identifier_from_another_sender_is_named_with_its_mask(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dbc = tmp_path / "own.dbc"
+    dbc.write_text(
+        'VERSION ""\nBU_: A\nBO_ 2566848769 Own: 8 A\n'  # 18FF0101 and the bit 31
+        ' SG_ Volts : 0|16@1+ (0.01,0) [0|600] "V" A\n'
+    )
+    log = "(0.000000) can0 18FF0102#0102030405060708\n"
+    assert looked_at(tmp_path, log, "--dbc", str(dbc), "--json") == 0
+    (line,) = json.loads(capsys.readouterr().out)["lines"]
+    (heard,) = line["identifiers"]
+    expected = "Own, 1 signal; from another sender: id_mask = 0x03FFFF00"
+    assert heard["described"] == expected
+    assert line["missing"] == []
+
+
+def test_a_file_that_is_no_dbc_is_told_before_anything_is_opened(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wrong = tmp_path / "wrong.dbc"
+    wrong.write_text("not one")
+    assert looked_at(tmp_path, LOG, "--dbc", str(wrong)) == 2
+    assert f"{wrong} is no DBC file" in capsys.readouterr().err
+    assert looked_at(tmp_path, LOG, "--dbc", str(tmp_path / "none.dbc")) == 2

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.app import SetupError, found
 from tocsin.cli.common import duration_ms, example, fail
+from tocsin.cli.scan_dbc import compared, described
 from tocsin.cli.scan_site import site_text
 from tocsin.cli.scan_words import as_json, lines_of
 from tocsin.clock import stopwatch_s
@@ -92,6 +93,12 @@ def _add_lines(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="a serial adapter does not even acknowledge what it hears",
     )
+    bus.add_argument(
+        "--dbc",
+        metavar="FILE.dbc",
+        type=Path,
+        help="names the messages that a DBC file describes, and those that never came",
+    )
     wire = parser.add_argument_group("a Modbus line or host")
     wire.add_argument("--serial", metavar="DEVICE", help="/dev/ttyUSB0")
     wire.add_argument("--baud", type=int, help="default 19200")
@@ -141,13 +148,17 @@ def run(args: argparse.Namespace) -> int:
         fail(wrong)
         return 2
     try:
+        dbc = None if args.dbc is None else described(args.dbc)
         scanners = [_scanner(name, spec) for name, spec in _specs(args)]
-    except (SetupError, ValueError) as exc:
+    except (SetupError, ValueError, OSError) as exc:
         fail(exc)
         return 2
     is_watched = sys.stderr.isatty()
     asyncio.run(_look(scanners, args.for_ms, is_watched=is_watched))
-    return _say(args, [scanner.found() for scanner in scanners])
+    every = [scanner.found() for scanner in scanners]
+    if dbc is not None:
+        every = [compared(each, dbc) for each in every]
+    return _say(args, every)
 
 
 def _wrong(args: argparse.Namespace) -> str:
@@ -162,6 +173,8 @@ def _wrong(args: argparse.Namespace) -> str:
         (bool(args.serial and args.host), "--serial or --host, not both"),
         (args.bitrate is not None and not is_slcan,
          "--bitrate is for a serial adapter; a kernel interface has its own"),
+        (args.dbc is not None and args.interface is None,
+         "--dbc is for a CAN bus: --interface and --channel"),
         (args.listen_only and not is_slcan,
          "--listen-only is for a serial adapter; for a kernel interface: ip link"),
         (not args.serial and any(key is not None for key in serial_keys),

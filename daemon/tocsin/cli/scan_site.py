@@ -57,12 +57,6 @@ OUTPUTS = """
 # pin = "GPIO17"
 """
 
-UNKNOWN = """
-# Identifiers that nobody knows were heard on this bus. With a DBC file that describes
-# them a pack can be heard cell by cell: driver = "dbc", file = "bank.dbc", and
-# [[pack.signal]] tables that say what each signal is.
-"""
-
 WITHOUT_CELLS = (
     "RV-C tells of no single cell: its flags are heeded, but with it alone no permit",
     "is ever given. `tocsin check` says which rules are idle.",
@@ -79,7 +73,9 @@ def site_text(found: Sequence[Found]) -> str | None:
     names = _Names()
     tables = [_table(line, battery, cells, names) for line, battery in every]
     tables += [_silent(each.line, a.unit) for each in found for a in each.answers]
-    tables += [UNKNOWN for each in found if any(not i.known for i in each.identifiers)]
+    tables += [
+        _strange(e.line) for e in found if any(not i.known for i in e.identifiers)
+    ]
     return "".join((HEAD, _bank(fit, cells), PROTECTION, OUTPUTS, *tables))
 
 
@@ -183,6 +179,18 @@ def _silent(line: TcpLine | SerialLine | CanLine, unit: int) -> str:
             '# of its own (map = "map.toml") it can be a pack:',
             *(f"# {key}" for key in ("[[pack]]", 'driver = "modbus-map"')),
             *(f"# {key}" for key in (*_keys(line), f"unit = {unit}")),
+        ]
+    )
+
+
+def _strange(line: TcpLine | SerialLine | CanLine) -> str:
+    """Return what a bus with more than RV-C needs, for a person to complete."""
+    keys = ("[[pack]]", 'driver = "dbc"', *_keys(line), 'file = "bank.dbc"')
+    return _joined(
+        [
+            "# More than RV-C was heard on this bus. With a DBC file that describes it",
+            "# a pack can be heard cell by cell; its signals stand in [[pack.signal]]:",
+            *(f"# {key}" for key in keys),
         ]
     )
 

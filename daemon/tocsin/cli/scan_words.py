@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from tocsin.ports import CanLine
 from tocsin.sightings import rate_words
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ def lines_of(found: Found) -> Iterator[str]:
     if found.trouble:
         yield f"  {found.trouble}"
     if found.is_empty and not found.trouble:
-        is_can = hasattr(found.line, "interface")
+        is_can = isinstance(found.line, CanLine)
         yield f"  {SILENT_CAN if is_can else SILENT_MODBUS}"
     for battery in found.batteries:
         yield from _battery(battery)
@@ -54,25 +55,35 @@ def _battery(battery: Battery) -> Iterator[str]:
 
 
 def _identifiers(found: Found) -> Iterator[str]:
-    others = [each for each in found.identifiers if not each.known]
-    if not others:
-        return
-    yield f"  {_many(len(others), 'unknown identifier')}; ** are bytes that change"
-    head = ("id", "rate", "bytes", "payload", "")
-    rows = [head, *(_row(each) for each in others[:MOST_SHOWN])]
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    for row in rows:
-        cells = (word.ljust(width) for word, width in zip(row, widths, strict=True))
-        yield f"    {'  '.join(cells)}".rstrip()
+    described = [each for each in found.identifiers if each.described]
+    if described:
+        yield f"  {_many(len(described), 'message')} of the DBC file"
+        head = ("id", "rate", "bytes", "message")
+        yield from _table([head, *((*_head(e), e.described) for e in described)])
+    if found.missing:
+        yield f"  of the DBC file, but never heard: {', '.join(found.missing)}"
+    others = [each for each in found.identifiers if each.is_unknown]
+    if others:
+        yield f"  {_many(len(others), 'unknown identifier')}; ** are bytes that change"
+        head = ("id", "rate", "bytes", "payload", "")
+        shown = others[:MOST_SHOWN]
+        yield from _table([head, *((*_head(e), e.pattern, e.hint) for e in shown)])
     if len(others) > MOST_SHOWN:
         yield f"    and {len(others) - MOST_SHOWN} more; --json has all of them"
     if found.dropped:
         yield f"    and {found.dropped} frames of more identifiers than can be kept"
 
 
-def _row(each: Identifier) -> tuple[str, ...]:
+def _head(each: Identifier) -> tuple[str, str, str]:
     lengths = "/".join(map(str, each.lengths))
-    return each.written, rate_words(each.rate_hz), lengths, each.pattern, each.hint
+    return each.written, rate_words(each.rate_hz), lengths
+
+
+def _table(rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    for row in rows:
+        cells = (word.ljust(width) for word, width in zip(row, widths, strict=True))
+        yield f"    {'  '.join(cells)}".rstrip()
 
 
 def _many(count: int, what: str) -> str:
@@ -100,10 +111,12 @@ def _line_json(found: Found) -> dict[str, Any]:
                 "lengths": list(each.lengths),
                 "pattern": each.pattern,
                 "known": each.known,
+                "described": each.described,
             }
             for each in found.identifiers
         ],
         "dropped": found.dropped,
+        "missing": list(found.missing),
     }
 
 
