@@ -179,13 +179,13 @@ def dropped(output: str) -> Callable[[Outcome], bool]:
 
 @asynccontextmanager
 async def live_hut(
-    folder: Path, bank: SimBank, *, traffic: CanTraffic | None = None, **drivers: str
+    folder: Path, bank: SimBank, **drivers: str
 ) -> AsyncIterator[LiveHut]:
     """Serve *bank* on a pty that speaks slcan, and run the daemon on it.
 
     *drivers* says how each pack is heard, ``dbc`` unless it says ``rv-c``.
     """
-    carried = traffic or hut_traffic(bank)
+    traffic = hut_traffic(bank)
     (folder / "hut.dbc").write_text(bank_dbc(bank))
     path, watcher = folder / "site.toml", Watcher()
     follow: list[LiveHut] = []
@@ -196,8 +196,8 @@ async def live_hut(
         bank.advance(bus_s * SPEED / BUS_SPEED)
 
     async with (
-        SlcanPty(carried.answers) as pty,
-        pumped(carried, pty, before=move_on, speed=BUS_SPEED),
+        SlcanPty(traffic.answers) as pty,
+        pumped(traffic, pty, before=move_on, speed=BUS_SPEED),
     ):
         packs = [_pack(n, drivers.get(n, "dbc"), pty.device) for n in bank.packs]
         more = FLAGS_ARE_ENOUGH if "rv-c" in drivers.values() else ""
@@ -206,7 +206,7 @@ async def live_hut(
         serving = asyncio.ensure_future(
             app.serve(load(path), time=QuickClock(), guests=(watcher,))
         )
-        hut = LiveHut(folder, bank, carried, serving, watcher)
+        hut = LiveHut(folder, bank, traffic, serving, watcher)
         follow.append(hut)
         try:
             yield hut

@@ -36,9 +36,9 @@ def pack(
     temp_c: float = 20.0,
     weak: Mapping[int, CellDesign] | None = None,
     ahead_ah: Mapping[int, float] | None = None,
-    **cell: float,
+    ambient_w_per_k: float = 0.2,
 ) -> list[PackDesign]:
-    typical = CellDesign(**cell)
+    typical = CellDesign(ambient_w_per_k=ambient_w_per_k)
     design = PackDesign(
         name=name,
         cells=spread_cells(16, typical, capacity_spread=0.002, weak=weak or {}),
@@ -73,12 +73,12 @@ def lost(bank: SimBank) -> list[float]:
 def test_a_cold_morning_inhibits_charge_until_the_sun_has_warmed_the_cells(
     right: str, tmp_path: Path
 ) -> None:
-    thin = {"ambient_w_per_k": 10.0}  # cools in minutes, not hours
+    thin = 10.0  # it cools in minutes, not hours
     dawn = Line(points=((0, -12), (150, -12), (180, 40), (900, 40)))
     bank = SimBank(
         [
-            pack("left", missing_ah=140, temp_c=13, **thin),
-            pack("right", missing_ah=140, temp_c=9, **thin),
+            pack("left", missing_ah=140, temp_c=13, ambient_w_per_k=thin),
+            pack("right", missing_ah=140, temp_c=9, ambient_w_per_k=thin),
         ],
         SiteDesign(
             loads_w={"lights": Steady(value=200)},

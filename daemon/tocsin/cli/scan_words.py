@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 MOST_SHOWN = 40
 """Unknown identifiers for a person; a program gets all of them."""
 
+HEAD = ("id", "rate", "bytes")
+
 SILENT_CAN = (
     "nothing was heard: see to the bit rate, to both 120 ohm terminations, to CAN high "
     "and low, and that the battery is switched on"
@@ -58,16 +60,16 @@ def _identifiers(found: Found) -> Iterator[str]:
     described = [each for each in found.identifiers if each.described]
     if described:
         yield f"  {_many(len(described), 'message')} of the DBC file"
-        head = ("id", "rate", "bytes", "message")
-        yield from _table([head, *((*_head(e), e.described) for e in described)])
+        rows = ((*_head(each), each.described) for each in described)
+        yield from _table([(*HEAD, "message"), *rows])
     if found.missing:
         yield f"  of the DBC file, but never heard: {', '.join(found.missing)}"
     others = [each for each in found.identifiers if each.is_unknown]
     if others:
         yield f"  {_many(len(others), 'unknown identifier')}; ** are bytes that change"
-        head = ("id", "rate", "bytes", "payload", "")
         shown = others[:MOST_SHOWN]
-        yield from _table([head, *((*_head(e), e.pattern, e.hint) for e in shown)])
+        lines = ((*_head(each), each.pattern, each.hint) for each in shown)
+        yield from _table([(*HEAD, "payload", ""), *lines])
     if len(others) > MOST_SHOWN:
         yield f"    and {len(others) - MOST_SHOWN} more; --json has all of them"
     if found.dropped:
