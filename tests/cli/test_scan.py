@@ -251,6 +251,8 @@ def test_a_recording_of_a_bus_is_looked_at_like_the_bus(
     assert "RV-C DC source 1, main house battery" in said
     assert "13.20 V, -25.0 A" in said
     assert "capacity_ah = 280" in said
+    assert "3 frames, of 1 s" in said
+    assert "DC_SOURCE_STATUS_1   2.0/s from 46h" in said, "by the log's own time"
 
 
 LOG = (

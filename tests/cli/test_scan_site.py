@@ -55,11 +55,21 @@ def test_a_modbus_line_stands_in_the_file_as_it_was_looked_at(
     assert [(spec.line, spec.unit) for spec in setup.sources] == [(line, 1), (line, 2)]
 
 
-def test_a_can_bus_and_a_host_make_one_bank(tmp_path: Path) -> None:
-    setup = loaded(tmp_path, found(BUS, rvc()), found(HOST, sunspec()))
-    assert [spec.driver for spec in setup.sources] == ["rv-c", "sunspec"]
-    assert setup.sources[0].line == BUS
-    assert {spec.cells for spec in setup.sources} == {16}
+def test_a_can_bus_stands_in_the_file_as_it_was_looked_at(tmp_path: Path) -> None:
+    setup = loaded(tmp_path, found(BUS, rvc(), rvc(3)))
+    assert [spec.driver for spec in setup.sources] == ["rv-c", "rv-c"]
+    assert [spec.line for spec in setup.sources] == [BUS, BUS]
+
+
+def test_beside_packs_that_tell_cells_one_that_does_not_would_drop_the_permits(
+    tmp_path: Path,
+) -> None:
+    small = rvc(capacity_ah=10.0)
+    setup = loaded(tmp_path, found(BUS, small), found(HOST, sunspec()))
+    assert [spec.driver for spec in setup.sources] == ["sunspec"]
+    text = (tmp_path / "site.toml").read_text()
+    assert "left out: it tells of no single cell, and may be one of the packs" in text
+    assert "capacity_ah = 280 " in text, "of what is in the bank"
 
 
 @pytest.mark.parametrize(

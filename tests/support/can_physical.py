@@ -29,12 +29,12 @@ if TYPE_CHECKING:
     from tocsin_drivers.simbus.bank import SimBank
     from tocsin_drivers.simbus.can_faults import CanTraffic
 
-SPEED = 40.0
+SPEED = 60.0
 """Of the daemon's and the bank's time to ours."""
-BUS_SPEED = 8.0
+BUS_SPEED = 12.0
 """Of the bus's time to ours: all cells come anew in the daemon's two or three seconds,
 all temperatures in ten."""
-AGES = 4.0
+AGES = 8.0
 PATIENCE_S = 60.0
 
 SITE = """\
@@ -79,6 +79,7 @@ name = "not-measured"
 actions = []
 """
 
+RVC_AGES = "max_age_s = { DC_SOURCE_STATUS_4 = 3, DC_SOURCE_STATUS_6 = 3 }\n"
 INSTANCES = {"left": 1, "right": 3}
 
 
@@ -222,7 +223,7 @@ def _pack(name: str, driver: str, device: str) -> str:
         f'channel = "{device}"\nbitrate = 250000\n'
     )
     if driver == "rv-c":
-        return f"{table}instance = {INSTANCES[name]}\n"
+        return f"{table}instance = {INSTANCES[name]}\n{RVC_AGES}"
     return f'{table}file = "hut.dbc"\n{_hastened(signals_toml(name, 16))}'
 
 

@@ -54,6 +54,9 @@ are wrong.
 UNITS = re.compile(r"(\d{1,3})(?:-(\d{1,3}))?")
 SHOW_S = 0.5
 
+PLAYED_FAST = 1_000.0
+"""A recording is looked at so many times as fast as it was made."""
+
 
 def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command."""
@@ -202,6 +205,7 @@ def _specs(args: argparse.Namespace) -> Iterable[tuple[str, ScanSpec]]:
             channel=args.channel,
             bitrate=bitrate if args.interface == "slcan" else None,
             is_listen_only=args.listen_only,
+            speed=PLAYED_FAST if args.interface == LOG else 1.0,
         )
         yield "can", ScanSpec(line=bus)
     line: TcpLine | SerialLine | None = None
@@ -266,7 +270,7 @@ async def _show(scanners: list[Scanner], for_ms: int) -> None:
 
 
 def _progress(each: Found) -> str:
-    said = f"{each.place}: {each.trouble or each.extent}"
+    said = each.trouble or each.extent
     number = len(each.batteries)
     return said + (f", {number} batter{'y' if number == 1 else 'ies'}" * bool(number))
 

@@ -82,6 +82,8 @@ def site_text(found: Sequence[Found]) -> str | None:
 def _why_not(battery: Battery, cells: int | None) -> str:
     if battery.aside or battery.trouble:
         return battery.aside or f"no whole reading: {battery.trouble}"
+    if cells is not None and battery.instance is not None:
+        return "it tells of no single cell, and may be one of the packs that do"
     if cells is not None and battery.cells not in {None, cells}:
         return f"{battery.cells} cells in series, the bank's other packs have {cells}"
     return ""
@@ -95,7 +97,7 @@ def _cells(fit: Iterable[Battery]) -> int | None:
 
 def _bank(fit: Sequence[Battery], cells: int | None) -> str:
     lines = ["[bank]", _line("chemistry", '"lfp"', f"{MARK}: what the cells are")]
-    own = [b for b in fit if cells is None or b.cells in {None, cells}]
+    own = [battery for battery in fit if not _why_not(battery, cells)]
     capacities = sorted({b.capacity_ah for b in own if b.capacity_ah})
     if capacities:
         told = "the smallest that was told" if len(capacities) > 1 else "told"

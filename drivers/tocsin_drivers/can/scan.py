@@ -54,7 +54,9 @@ class CanScanner:
             is_remote=message.is_remote_frame,
             is_fd=message.is_fd,
         )
-        self._tally.take(frame, _now_s())
+        # A recording is played fast; its frames say when they came.
+        is_played = self._line.interface == LOG
+        self._tally.take(frame, message.timestamp if is_played else _now_s())
 
     def _note(self, part: str, where: str, reason: str) -> None:
         del part, where
@@ -86,12 +88,18 @@ class CanScanner:
         return Found(
             place=str(self._link),
             line=self._line,
-            extent=f"listened for {self._passed_s:.0f} s, {tally.frames} frames",
+            extent=self._extent(),
             trouble=self._trouble,
             batteries=tally.batteries(),
             identifiers=tally.identifiers(),
             dropped=tally.dropped,
         )
+
+    def _extent(self) -> str:
+        tally = self._tally
+        if self._line.interface == LOG:
+            return f"{tally.frames} frames, of {tally.span_s:.0f} s"
+        return f"listened for {self._passed_s:.0f} s, {tally.frames} frames"
 
 
 def _now_s() -> float:

@@ -113,6 +113,7 @@ class Tally:
     def __init__(self) -> None:
         self.frames = 0
         self.dropped = 0
+        self._oldest_s: float | None = None
         self._newest_s = 0.0
         self._counts: dict[tuple[bool, int], _Count] = {}
         self._bytes: dict[tuple[bool, int], _Bytes] = {}
@@ -122,9 +123,16 @@ class Tally:
         """Count *frame*, no error frame, which came at *now_s*."""
         self.frames += 1
         self._newest_s = now_s
+        if self._oldest_s is None:
+            self._oldest_s = now_s
         self._take_bytes(frame, now_s)
         if frame.is_extended and frame.is_data and not frame.is_fd:
             self._take_rvc(frame, now_s)
+
+    @property
+    def span_s(self) -> float:
+        """Return the time from the first frame to the last."""
+        return 0.0 if self._oldest_s is None else self._newest_s - self._oldest_s
 
     def _take_bytes(self, frame: Frame, now_s: float) -> None:
         key = frame.is_extended, frame.can_id
