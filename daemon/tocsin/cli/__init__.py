@@ -14,6 +14,8 @@ from tocsin.cli import (
     circuit,
     demo,
     journal,
+    mqtt,
+    prove,
     record,
     replay,
     run,
@@ -25,7 +27,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 DONE, FAILED, WRONG = 0, 1, 2
-ROOMS = (demo, scan, run, check, circuit, show, record, replay, journal, ask)
+ROOMS = (
+    *(demo, scan, run, check, circuit, show),
+    *(record, replay, journal, prove, mqtt, ask),
+)
 
 ABOUT = """\
 Tocsin stands beside an off-grid battery, says how long it has left, and acts before
