@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from scan_stage import can_bus, readings_of, scan, units, until
+from scan_stage import Scanned, can_bus, readings_of, scan, units, until
 from tocsin import app
 from tocsin.cli import main
 from tocsin.clock import RealClock
@@ -173,19 +173,31 @@ def test_only_registers_are_read() -> None:
 
 
 def test_a_line_where_nobody_answers_fails_and_says_what_to_see_to() -> None:
-    async def story() -> None:
+    async def story() -> Scanned:
         async with TcpBus({}) as bus:
             where = ("--host", "127.0.0.1", "--port", str(bus.port), "--units", "1-2")
-            silent = await scan(*where, *QUICK)
-        closed = await scan(*where, *QUICK)
-        assert silent.code == closed.code == 1
-        assert "nobody answered: see to baud and parity" in silent.said
-        assert "cannot be opened" in closed.said
-        missing = await scan("--interface", "slcan", "--channel", "/dev/no-such-port")
-        assert missing.code == 1
-        assert "/dev/no-such-port" in missing.said
+            return await scan(*where, *QUICK)
 
-    asyncio.run(story())
+    silent = asyncio.run(story())
+    assert silent.code == 1
+    assert "nobody answered: see to baud and parity" in silent.said
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        ("--host", "127.0.0.1", "--port", "1"),
+        ("--interface", "slcan", "--channel", "/dev/no-such-port"),
+        ("--serial", "/dev/no-such-port"),
+    ],
+)
+def test_a_line_that_cannot_be_opened_fails_and_is_named(
+    line: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["scan", *line]) == 1
+    said = capsys.readouterr().out
+    assert "cannot be opened" in said
+    assert line[1] in said or line[-1] in said
 
 
 def test_nothing_is_overwritten(

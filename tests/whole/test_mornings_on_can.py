@@ -169,7 +169,8 @@ def test_an_empty_night_warns_then_sheds_stage_by_stage(tmp_path: Path) -> None:
         )
     )
     drying, lights = map(hut.step_of, map(dropped, ("drying", "lights")))
-    assert warned <= drying < lights
+    assert warned <= drying <= lights
+    assert hut.dropped_ms("drying") < hut.dropped_ms("lights"), "each in its own time"
     assert not any(
         energised(o, "drying") and not energised(o, "lights") for o in hut.outcomes
     ), "never the lights before the drying room"
