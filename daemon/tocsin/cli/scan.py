@@ -200,12 +200,13 @@ def _wrong(args: argparse.Namespace) -> str:
 def _specs(args: argparse.Namespace) -> Iterable[tuple[str, ScanSpec]]:
     if args.interface is not None:
         bitrate = args.bitrate or RVC_BITRATE
+        is_log = args.interface == LOG
         bus = CanLine(
             interface=args.interface,
-            channel=args.channel,
+            channel=str(Path(args.channel).absolute()) if is_log else args.channel,
             bitrate=bitrate if args.interface == "slcan" else None,
             is_listen_only=args.listen_only,
-            speed=PLAYED_FAST if args.interface == LOG else 1.0,
+            speed=PLAYED_FAST if is_log else 1.0,
         )
         yield "can", ScanSpec(line=bus)
     line: TcpLine | SerialLine | None = None
