@@ -13,6 +13,8 @@ from tocsin.cli import (
     check,
     circuit,
     demo,
+    history,
+    incident,
     journal,
     mqtt,
     prove,
@@ -29,7 +31,7 @@ if TYPE_CHECKING:
 DONE, FAILED, WRONG = 0, 1, 2
 ROOMS = (
     *(demo, scan, run, check, circuit, show),
-    *(record, replay, journal, prove, mqtt, ask),
+    *(record, replay, journal, history, incident, prove, mqtt, ask),
 )
 
 ABOUT = """\
