@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from tocsin.core.model import Sample
     from tocsin.core.plant import InputRole
     from tocsin.core.rules import Role
-    from tocsin.sightings import Found
 
 
 class DriverError(Exception):
@@ -200,44 +199,6 @@ class BuildBusLog(Protocol):
         DriverError where a bus cannot be heard beside it, and OSError where the file
         cannot be made. A log of nothing leaves no file.
         """
-        ...
-
-
-LAST_UNIT = 247
-"""Of the units on a serial line: Modbus over Serial Line V1.02, section 2.2."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScanSpec:
-    """A line to look at.
-
-    Attributes:
-        units: Modbus units to ask, in this order.
-        timeout_ms: How long one of them may take.
-    """
-
-    line: TcpLine | SerialLine | CanLine
-    units: Sequence[int] = range(1, LAST_UNIT + 1)
-    timeout_ms: int = 500
-
-
-class Scanner(Protocol):
-    """A look at one line. It never writes, but for the requests of Modbus reads."""
-
-    def found(self) -> Found:
-        """Return what was found up to now; at any time, also after the end."""
-        ...
-
-    async def run(self) -> None:
-        """Look until all is seen, or until cancelled; a bad line is in `found`."""
-        ...
-
-
-class BuildScanner(Protocol):
-    """What an entry point of the group ``tocsin.scanners`` names."""
-
-    def __call__(self, spec: ScanSpec) -> Scanner:
-        """Return a look at the line, not yet begun."""
         ...
 
 

@@ -1,4 +1,4 @@
-"""What a look at a line finds. Pure data, made by drivers, told and written by others.
+"""A look at a line: what is asked of drivers for it, and what it finds.
 
 Nothing here is believed by the daemon: a person reads it and makes a site file of it.
 """
@@ -6,9 +6,11 @@ Nothing here is believed by the daemon: a person reads it and makes a site file 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tocsin.ports import CanLine, SerialLine, TcpLine
 
 
@@ -121,3 +123,41 @@ def rate_words(rate_hz: float | None) -> str:
     if rate_hz is None:
         return "once"
     return f"{rate_hz:.1f}/s" if rate_hz >= 1 else f"every {1 / rate_hz:.1f} s"
+
+
+LAST_UNIT = 247
+"""Of the units on a serial line: Modbus over Serial Line V1.02, section 2.2."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScanSpec:
+    """A line to look at.
+
+    Attributes:
+        units: Modbus units to ask, in this order.
+        timeout_ms: How long one of them may take.
+    """
+
+    line: TcpLine | SerialLine | CanLine
+    units: Sequence[int] = range(1, LAST_UNIT + 1)
+    timeout_ms: int = 500
+
+
+class Scanner(Protocol):
+    """A look at one line. It never writes, but for the requests of Modbus reads."""
+
+    def found(self) -> Found:
+        """Return what was found up to now; at any time, also after the end."""
+        ...
+
+    async def run(self) -> None:
+        """Look until all is seen, or until cancelled; a bad line is in `found`."""
+        ...
+
+
+class BuildScanner(Protocol):
+    """What an entry point of the group ``tocsin.scanners`` names."""
+
+    def __call__(self, spec: ScanSpec) -> Scanner:
+        """Return a look at the line, not yet begun."""
+        ...

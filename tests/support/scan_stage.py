@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from tocsin.app import open_sources
+from tocsin.installed import open_sources
 from tocsin_config import load
 from tocsin_drivers.simbus.can_serve import hut_traffic, pumped
 from tocsin_drivers.simbus.fern_ridge import make_bank

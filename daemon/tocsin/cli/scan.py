@@ -13,20 +13,20 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tocsin.app import SetupError, found
 from tocsin.cli.common import duration_ms, example, fail
 from tocsin.cli.scan_dbc import compared, described
 from tocsin.cli.scan_site import site_text
 from tocsin.cli.scan_words import as_json, lines_of
 from tocsin.clock import stopwatch_s
-from tocsin.ports import LAST_UNIT, LOG, CanLine, ScanSpec, SerialLine, TcpLine
+from tocsin.installed import SetupError, found
+from tocsin.ports import LOG, CanLine, SerialLine, TcpLine
+from tocsin.sightings import LAST_UNIT, ScanSpec
 from tocsin_config.packs import RVC_BITRATE, SLCAN_BITRATES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from tocsin.ports import BuildScanner, Scanner
-    from tocsin.sightings import Found
+    from tocsin.sightings import BuildScanner, Found, Scanner
 
 ABOUT = """\
 Look at a CAN bus, a Modbus line or a Modbus host for a while, and print what answers:

@@ -12,7 +12,7 @@ from tocsin_drivers.can.link import Link
 from tocsin_drivers.can.tally import Tally
 
 if TYPE_CHECKING:
-    from tocsin.ports import ScanSpec
+    from tocsin.sightings import ScanSpec
     from tocsin_drivers.can.buses import Message
 
 GLANCE_S = 0.1
@@ -20,7 +20,7 @@ GLANCE_S = 0.1
 
 
 def build(spec: ScanSpec) -> CanScanner:
-    """Return a look at the CAN bus of *spec*; see `tocsin.ports.BuildScanner`.
+    """Return a look at the CAN bus of *spec*; see `tocsin.sightings.BuildScanner`.
 
     Raises:
         ValueError: it has no CAN bus.
@@ -31,7 +31,7 @@ def build(spec: ScanSpec) -> CanScanner:
 
 
 class CanScanner:
-    """Hears everything on one bus and sends nothing; see `tocsin.ports.Scanner`."""
+    """Hears everything on one bus and sends nothing; see `tocsin.sightings.Scanner`."""
 
     def __init__(self, line: CanLine) -> None:
         self._line = line
@@ -83,7 +83,7 @@ class CanScanner:
                 await asyncio.sleep(GLANCE_S)
 
     def found(self) -> Found:
-        """Return who was heard; see `tocsin.ports.Scanner.found`."""
+        """Return who was heard; see `tocsin.sightings.Scanner.found`."""
         tally = self._tally
         return Found(
             place=str(self._link),

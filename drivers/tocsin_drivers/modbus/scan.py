@@ -16,14 +16,14 @@ from tocsin_drivers.modbus.sunspec_facts import described
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tocsin.ports import ScanSpec
+    from tocsin.sightings import ScanSpec
 
 KNOCK = Ask(BASES[0], len(MARKER))
 """What every unit is asked first: who is there refuses it or answers."""
 
 
 def build(spec: ScanSpec) -> ModbusScanner:
-    """Return a look at the Modbus line of *spec*; see `tocsin.ports.BuildScanner`.
+    """Return a look at the Modbus line of *spec*; see `tocsin.sightings.BuildScanner`.
 
     Raises:
         ValueError: it has no Modbus line.
@@ -32,7 +32,7 @@ def build(spec: ScanSpec) -> ModbusScanner:
 
 
 class ModbusScanner:
-    """Asks one unit after the other; see `tocsin.ports.Scanner`."""
+    """Asks one unit after the other; see `tocsin.sightings.Scanner`."""
 
     def __init__(self, spec: ScanSpec) -> None:
         if isinstance(spec.line, CanLine):
@@ -90,7 +90,7 @@ class ModbusScanner:
         self._batteries.append(_set_aside(battery, self._batteries))
 
     def found(self) -> Found:
-        """Return who answered; see `tocsin.ports.Scanner.found`."""
+        """Return who answered; see `tocsin.sightings.Scanner.found`."""
         total, asked = len(self._units), self._asked
         first, last = self._units[0], self._units[-1]
         extent = f"asked units {first} to {last}"

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from scan_stage import can_bus, until
-from tocsin.ports import CanLine, ScanSpec, TcpLine
+from tocsin.ports import CanLine, TcpLine
+from tocsin.sightings import ScanSpec
 from tocsin_drivers.can import tally as tallies
 from tocsin_drivers.can.frames import Frame
 from tocsin_drivers.can.scan import build

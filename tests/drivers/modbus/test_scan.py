@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import pytest
 
 from simbus_made import pack
-from tocsin.ports import CanLine, ScanSpec, TcpLine
+from tocsin.ports import CanLine, TcpLine
+from tocsin.sightings import ScanSpec
 from tocsin_drivers.modbus.scan import ModbusScanner, build
 from tocsin_drivers.modbus.sunspec_facts import SERIAL, text_of
 from tocsin_drivers.simbus import frames
