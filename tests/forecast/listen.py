@@ -210,7 +210,7 @@ def _seconds(time_ms: int | None) -> float | None:
 
 
 def core_s(entry: dict[str, Any], folder: Path) -> float:
-    """Return the seconds of CPU that the core takes over a trace, foretelling nothing."""
+    """Return the CPU seconds that the core takes over a trace, foretelling nothing."""
     site = site_of(entry)
     blind = replace(site, chemistry=replace(site.chemistry, curve=()))
     begun_s = process_time()
