@@ -12,6 +12,7 @@ from tocsin.core.site import Site, Timing
 from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
 from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
+from tocsin_config.extras import build_extras
 from tocsin_config.findings import Findings
 from tocsin_config.models import SiteFile
 from tocsin_config.outputs import build_outputs
@@ -69,7 +70,8 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         cells=scale.cells,
         is_bank_known=not any(key[:1] == ("bank",) for key in broken),
     )
-    sources = packs.sources(file.pack)
+    sources, beside = packs.sources(file.pack, file.source)
+    extras = build_extras(file, findings)
     if broken or findings.problems:
         return None
     site = Site(
@@ -86,12 +88,14 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         charger_mv=None
         if file.charging.absorption_v is None
         else Unit.MV.inside(file.charging.absorption_v),
+        extras=extras,
     )
     return _setup(
         file,
         document,
         site=site,
         sources=sources,
+        extras=beside,
         pins=pins,
         read_bytes=(raw, *packs.included.values()),
     )
@@ -103,6 +107,7 @@ def _setup(
     *,
     site: Site,
     sources: tuple[SourceSpec, ...],
+    extras: tuple[SourceSpec, ...],
     pins: tuple[PinSpec, ...],
     read_bytes: tuple[bytes, ...],
 ) -> Setup:
@@ -111,6 +116,7 @@ def _setup(
         sha256=hashlib.sha256(b"".join(read_bytes)).hexdigest(),
         site=site,
         sources=sources,
+        extras=extras,
         pins=pins,
         wiring=tuple(build_wiring(file, site, i) for i in range(len(file.output))),
         pins_driver=file.gpio.pins,

@@ -29,9 +29,11 @@ class Setup:
     Attributes:
         path: The site file.
         sha256: Of its bytes, followed by those of every file it includes, in the
-            order of the packs (``cat site.toml map.toml | sha256sum``).
+            order of the packs and then of the sources (``cat site.toml map.toml |
+            sha256sum``).
         site: What the core may know.
         sources: One a pack, in the same order.
+        extras: Sources beside the packs' own, in the order of the site's.
         pins: One an output, in the same order.
         wiring: One an output, in the same order.
         pins_driver: ``simulated`` or ``lgpio``.
@@ -50,6 +52,7 @@ class Setup:
     sources: tuple[SourceSpec, ...]
     pins: tuple[PinSpec, ...]
     wiring: tuple[Wiring, ...] = ()
+    extras: tuple[SourceSpec, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")
     broker: BrokerSpec | None = None

@@ -5,15 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from tocsin.core.model import BANK, Value
 from tocsin.core.rules import Measure, Role, Scope
 
 if TYPE_CHECKING:
-    from tocsin.core.model import Bank
+    from tocsin.core.model import Bank, Extra
     from tocsin.core.rules import Rule
 
 PARTS = ("journal", "mqtt", "outputs", "can")
 """Parts of the daemon whose trouble is an alarm."""
 
+COMPARED = {
+    Value.CURRENT: Measure.DISAGREEMENT,
+    Value.VOLTAGE: Measure.DISAGREEMENT,
+    Value.SOC: Measure.COUNTER_DISAGREEMENT,
+}
+"""Which measure compares what two sources say of a value."""
 
 MUST_BE_SAID = frozenset(
     {Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.COLDEST, Measure.HOTTEST}
@@ -133,6 +140,9 @@ class Site:
         subjects: Every (index of rule, subject): one alarm each.
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
         pack_at: The position of each pack, by name.
+        extras: Sources beside the packs' own; where several give one value, the first
+            that is heard is believed.
+        extra_at: The position of each of them, by name.
         load_stages: Stages of the load permits, the first to be shed first.
         hot_charge_dc, hot_load_dc: Where the hottest sensor drops the charge permit,
             and a load permit; None where no rule does.
@@ -154,11 +164,13 @@ class Site:
     cold_charge_dc: int = 50
     lead_ms: int = 900_000
     charger_mv: int | None = None
+    extras: tuple[Extra, ...] = ()
     subjects: tuple[tuple[int, str], ...] = field(init=False)
     alarms_of: dict[tuple[Scope, str], tuple[int, ...]] = field(
         init=False, compare=False
     )
     pack_at: dict[str, int] = field(init=False, compare=False)
+    extra_at: dict[str, int] = field(init=False, compare=False)
     guarded: frozenset[Measure] = field(init=False)
     load_stages: tuple[LoadStage, ...] = field(init=False)
     hot_charge_dc: int | None = field(init=False)
@@ -169,11 +181,15 @@ class Site:
             raise ValueError("a bank needs at least one pack")
         for what, names in (
             ("packs", [p.name for p in self.bank.packs]),
+            ("sources", [e.name for e in self.extras] + list(self._places)),
             ("rules", [r.name for r in self.rules]),
             ("outputs", [o.name for o in self.outputs]),
         ):
             if twice := sorted({n for n in names if names.count(n) > 1}):
                 raise ValueError(f"two {what} share a name: {', '.join(twice)}")
+        for extra in self.extras:
+            if extra.of not in self._places:
+                raise ValueError(f"{extra.name}: of an unknown {extra.of}")
         known = {r.name for r in self.rules}
         for rule in self.rules:
             if unknown := sorted(set(rule.suppressed_by) - known):
@@ -211,6 +227,7 @@ class Site:
             "hot_charge_dc": self._hot_dc(Role.CHARGE_PERMIT),
             "hot_load_dc": self._hot_dc(Role.LOAD_PERMIT),
             "pack_at": {pack.name: i for i, pack in enumerate(self.bank.packs)},
+            "extra_at": {extra.name: i for i, extra in enumerate(self.extras)},
             "guarded": frozenset(
                 rule.measure
                 for rule in self.rules
@@ -243,5 +260,18 @@ class Site:
                 return strings if len(strings) > 1 else ()
             case Scope.BANK:
                 return ("bank",)
+            case Scope.EXTRA:
+                return tuple(
+                    extra.name
+                    for extra in self.extras
+                    if measure.is_age
+                    or any(COMPARED[value] is measure for value in extra.values)
+                )
             case Scope.SELF:
                 return PARTS
+
+    @property
+    def _places(self) -> dict[str, None]:
+        """Return what an extra source may be of: the bank, its packs and strings."""
+        packs = (pack.name for pack in self.bank.packs)
+        return dict.fromkeys((BANK, *packs, *self.bank.strings))

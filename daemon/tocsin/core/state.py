@@ -9,7 +9,7 @@ from tocsin.core.alarm import Alarm
 from tocsin.core.bank import BankState
 from tocsin.core.levels import OutputState
 from tocsin.core.measures import PackState
-from tocsin.core.rules import Measure
+from tocsin.core.merge import ExtraState
 
 if TYPE_CHECKING:
     from tocsin.core.site import Site
@@ -21,6 +21,7 @@ class State:
 
     Attributes:
         raised: The alarms that outputs were last decided by.
+        extras: One a source beside the packs' own.
     """
 
     now_ms: int
@@ -30,6 +31,7 @@ class State:
     bank: BankState
     troubles: tuple[tuple[str, str], ...] = ()
     raised: tuple[Alarm, ...] = ()
+    extras: tuple[ExtraState, ...] = ()
 
 
 def fresh(site: Site, *, now_ms: int) -> State:
@@ -39,7 +41,7 @@ def fresh(site: Site, *, now_ms: int) -> State:
             index=index,
             subject=subject,
             since_ms=now_ms,
-            edge_ms=now_ms if site.rules[index].measure is Measure.DATA_AGE else None,
+            edge_ms=now_ms if site.rules[index].measure.is_age else None,
         ).planned(site.rules[index])
         for index, subject in site.subjects
     )
@@ -54,4 +56,5 @@ def fresh(site: Site, *, now_ms: int) -> State:
             OutputState(since_ms=now_ms - output.min_off_ms) for output in site.outputs
         ),
         bank=BankState(full_ms=now_ms),
+        extras=tuple(ExtraState(heard_ms=now_ms) for _ in site.extras),
     )

@@ -9,12 +9,13 @@ from dataclasses import replace
 from operator import is_
 from typing import TYPE_CHECKING
 
-from tocsin.core import measures
+from tocsin.core import extras, measures
 from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
 from tocsin.core.bank import counted, filled, share_permille
 from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
 from tocsin.core.foretold import FORETOLD, outlook
 from tocsin.core.levels import WAITS, OutputState, View, is_sighted
+from tocsin.core.merge import lent_to
 from tocsin.core.outputs import decided
 from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
@@ -41,6 +42,7 @@ class Turn:
         self.raised = state.raised
         self.commanded = False
         self.troubles = dict(state.troubles)
+        self.extras = list(state.extras)
         self.facts: list[Fact] = []
 
     def state(self) -> State:
@@ -53,6 +55,7 @@ class Turn:
             bank=self.bank,
             troubles=tuple(self.troubles.items()),
             raised=self.raised,
+            extras=tuple(self.extras),
         )
 
     # --- time ----------------------------------------------------------------------
@@ -71,7 +74,7 @@ class Turn:
         for pack in self.packs:
             if pack.online:
                 due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
-        return due_ms
+        return min((due_ms, *extras.due_ms(self)))
 
     def settle(self, now_ms: int) -> None:
         """Bring losses, alarms, suppression and outputs up to *now_ms*."""
@@ -85,7 +88,7 @@ class Turn:
         self._drive()
 
     def _lose_packs(self) -> None:
-        stale_ms = self.site.timing.stale_ms
+        stale_ms, told = self.site.timing.stale_ms, len(self.facts)
         for i, pack in enumerate(self.packs):
             if pack.online and self.now_ms >= pack.heard_ms + stale_ms:
                 self.packs[i] = replace(pack, online=False, good=0, trail=())
@@ -98,25 +101,37 @@ class Turn:
                         at_ms=self.now_ms, pack=name, state="lost", reason=reason
                     )
                 )
+        extras.lose(self)
+        if len(self.facts) > told:
+            extras.merge(self, self.now_ms)
 
     # --- readings ------------------------------------------------------------------
 
     def read(self, name: str, sample: Sample, at_ms: int) -> None:
         """Take a reading, or refuse it with its reason."""
+        if name in self.site.extra_at:
+            extras.read(self, self.site.extra_at[name], sample, at_ms)
+            return
         i = self.site.pack_at[name]
         reason = measures.refusal(sample, self.site.bank.packs[i], self.site.chemistry)
         if reason:
             self.failed(name, reason, at_ms, state="refused")
             return
         old = self.packs[i]
-        new = measures.heard(old, sample, at_ms, self.site)
+        # What it is lent hangs on what it says itself, and on what it no longer does.
+        self.packs[i] = replace(
+            old, heard_ms=at_ms, online=True, sample=sample, lent=()
+        )
+        lent = lent_to(i, self.packs, self.extras, self.site)
+        new = measures.heard(old, sample, at_ms, self.site, lent)
         self.packs[i] = new
         if old.trouble or not old.online:
             self.facts.append(
                 SourceFact(at_ms=at_ms, pack=name, state="online", reason="")
             )
         self._count(old, new, at_ms)
-        self._judge_pack(name, new, at_ms)
+        self.judge_pack(name, new, at_ms)
+        extras.merge(self, at_ms)
         self._judge_strings(at_ms)
         self._judge_bank(at_ms)
 
@@ -125,6 +140,9 @@ class Turn:
 
         It breaks a row of good readings that is not yet long enough for a permit.
         """
+        if name in self.site.extra_at:
+            extras.failed(self, self.site.extra_at[name], reason, at_ms, state=state)
+            return
         i = self.site.pack_at[name]
         pack = self.packs[i]
         good = pack.good if pack.good >= self.site.timing.good_scans else 0
@@ -144,7 +162,8 @@ class Turn:
             self.facts.append(NoteFact(at_ms=at_ms, what="full-charge", text=text))
         self.bank = full
 
-    def _judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
+    def judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
+        """Hold what is known of a pack against every rule on it."""
         known = dict[Measure, int | None]()
 
         def shown(what: Measure) -> int | None:
@@ -156,6 +175,8 @@ class Turn:
         for i in self.site.alarms_of.get((Scope.PACK, name), ()):
             alarm = self.alarms[i]
             rule = self.site.rules[alarm.index]
+            if rule.measure.is_age and at_ms != pack.heard_ms:
+                continue  # only what it is lent has changed
             is_open = rule.gate is None or rule.gate.admits(shown(rule.gate.measure))
             value = shown(rule.measure) if is_open else None
             new = alarm.seen(rule, value, at_ms, gate_open=is_open)
@@ -230,6 +251,9 @@ class Turn:
 
     def _ahead(self, alarm: Alarm) -> str:
         rule = self.site.rules[alarm.index]
+        if rule.measure.scope is Scope.EXTRA:
+            at = self.site.extra_at[alarm.subject]
+            return extras.outlook(rule, at, self.packs, self.extras, self.site)
         if rule.measure not in FORETOLD:
             return ""
         return outlook(rule, self.packs[self.site.pack_at[alarm.subject]], self.site)
@@ -237,6 +261,8 @@ class Turn:
     def _where(self, alarm: Alarm) -> tuple[str, int | None]:
         """Return the subject with the cell that is worst now, and the value there."""
         measure = self.site.rules[alarm.index].measure
+        if measure.scope is Scope.EXTRA:
+            return extras.where(self, alarm)
         if measure.scope is not Scope.PACK:
             return alarm.subject, alarm.value
         pack = self.packs[self.site.pack_at[alarm.subject]]

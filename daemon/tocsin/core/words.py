@@ -39,6 +39,9 @@ PHRASES = {
     Measure.SURGE_RISK: "Chance that a burst of load seen lately would cut off now",
     Measure.STRING_SHARE: "String current away from an equal share",
     Measure.SINCE_FULL: "Time since the last full charge",
+    Measure.EXTRA_AGE: "Age of what this source said last",
+    Measure.DISAGREEMENT: "Two sources apart, of what is allowed",
+    Measure.COUNTER_DISAGREEMENT: "Two charge counters apart, of what is allowed",
     Measure.TROUBLE: "A part of the daemon cannot do its work",
 }
 
