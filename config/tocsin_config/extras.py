@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.model import BANK, Agreement, Extra, Value
 from tocsin.core.rules import Unit
+from tocsin.registers import PointRole
 from tocsin_config.problems import suggestion
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from tocsin.ports import SourceSpec
     from tocsin_config.findings import Findings
     from tocsin_config.models import PackTable, SiteFile, SourceTable
 
@@ -90,3 +92,15 @@ def _agreement(value: Value, table: SourceTable, file: SiteFile) -> Agreement:
             return Agreement(fixed=max(1, fixed_mv))
         case Value.SOC:
             return Agreement(fixed=Unit.PERMILLE.inside(table.agree_soc_pct))
+
+
+def says_current(spec: SourceSpec) -> bool:
+    """Return False if a pack's source is known to say no current."""
+    match spec.driver:
+        case "modbus-map":
+            told = spec.options["map"].points
+        case "dbc":
+            told = spec.options["signals"].signals
+        case _:
+            return True
+    return any(each.role is PointRole.CURRENT for each in told)

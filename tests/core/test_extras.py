@@ -212,7 +212,7 @@ def test_the_alarm_names_the_packs_and_the_rules_that_go_blind() -> None:
     bench.hear(11, left=-30_000, right=None)
     (told,) = [f for f in bench.facts if isinstance(f, AlarmFact) and f.alarm == LOST]
     assert (
-        "Nothing else says the current of right; until then these rules are blind "
+        "Nothing else says the current of right; without it these rules are blind "
         "there: discharge-current; charge is not counted and no minutes are told."
     ) in told.message
 

@@ -133,11 +133,12 @@ def _not_installed(setup: Setup) -> list[Problem]:
     origin = setup.origin
     return [
         origin.document.problem(
-            ("pack", i, "driver"),
+            (table, i, "driver"),
             f"no driver {source.driver} is installed: `run` cannot read {source.name}",
             f"one of {', '.join(sorted(installed))}",
         )
-        for i, source in enumerate(setup.sources)
+        for table, sources in (("pack", setup.sources), ("source", setup.extras))
+        for i, source in enumerate(sources)
         if origin is not None
         and not source.is_only_recorded
         and source.driver not in installed

@@ -169,7 +169,7 @@ def outlook(
         (value, name)
         for value in site.extras[at].values
         for pack, name in zip(packs, site.pack_at, strict=True)
-        if _reaches(site.extras[at], name, site)
+        if reaches(site.extras[at], name, site)
         and pack.sample is not None
         and value.of(pack.sample) is None
     ]
@@ -185,13 +185,14 @@ def blind(value: Value, packs: Sequence[str], site: Site) -> str:
     names, many = ", ".join(packs), "s" if len(packs) == 1 else ""
     text = f"Nothing else say{many} the {value} of {names}"
     if rules:
-        text += f"; until then these rules are blind there: {', '.join(rules)}"
+        text += f"; without it these rules are blind there: {', '.join(rules)}"
     if value is Value.CURRENT:
         text += "; charge is not counted and no minutes are told"
     return f"{text}."
 
 
-def _reaches(extra: Extra, pack: str, site: Site) -> bool:
+def reaches(extra: Extra, pack: str, site: Site) -> bool:
+    """Return True if what *extra* says may be lent to *pack*."""
     string = site.bank.packs[site.pack_at[pack]].string
     return extra.of not in site.pack_at or extra.of in {pack, string}
 
