@@ -72,6 +72,15 @@ class MixedHut(CanHut):
     def shunt(self) -> ExtraState:
         return self.watcher.outcomes[-1].state.extras[0]
 
+    async def hears_shunt(self, times: int) -> None:
+        """Wait until the shunt was heard so often again."""
+        for _ in range(times):
+            heard_ms = self.shunt.heard_ms
+            await self.sees(partial(self._has_heard, heard_ms))
+
+    def _has_heard(self, before_ms: int) -> bool:
+        return self.shunt.heard_ms > before_ms
+
     def raised(self) -> set[str]:
         """Return the alarms that are active now."""
         if not self.watcher.outcomes:

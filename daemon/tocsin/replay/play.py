@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from tocsin.core.engine import Outcome, step
@@ -59,12 +59,13 @@ def play(
 ) -> Iterator[Fact | Told]:
     """Yield what becomes true as *rows* are played; *played* keeps the score.
 
-    With *forecasts*, what is foretold as well.
+    With *forecasts*, what is foretold as well. What other sources lent the packs is in
+    the rows already, so none of them is missed.
 
     Raises:
         TraceError: a row speaks of a pack that the site does not have.
     """
-    state, sieve = None, Sieve()
+    state, sieve, site = None, Sieve(), replace(site, extras=())
     for row in rows:
         if row.pack not in site.pack_at:
             packs = ", ".join(site.pack_at)
