@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from core_builders import sample
+from core_builders import Player, sample
 from core_mixed import Bench, extra, meter, mixed, says
 from tocsin.core.audit import faults
 from tocsin.core.bank import discharge_ma, share_permille, string_currents_ma
@@ -60,9 +61,12 @@ def test_a_string_that_cannot_discharge_gets_no_share_of_a_discharge() -> None:
     assert (bench.current_ma("left"), bench.current_ma("right")) == (20_000, 20_000)
 
 
-def test_packs_in_series_carry_one_current_that_any_of_them_may_say() -> None:
-    of = mixed(packs=("upper", "lower"), strings=("A", "A"))
-    bench = Bench(of)
+@pytest.mark.parametrize("beside", [(), (extra(),)])
+def test_packs_in_series_carry_one_current_that_any_of_them_may_say(
+    beside: tuple[Extra, ...],
+) -> None:
+    series = mixed(packs=("upper", "lower"), strings=("A", "A"))
+    bench = Bench(replace(series, extras=beside))
     bench.hear(upper=-30_000, lower=None)
     assert bench.current_ma("lower") == -30_000
     assert [lent.by for lent in bench.lent("lower")] == ["upper"]
@@ -78,6 +82,30 @@ def test_the_source_nearest_to_the_pack_is_believed_and_behind_it_the_next(
     assert bench.current_ma("left") == expected[of]
     bench.hear(12, left=None, right=-10_000, far=-40_000)
     assert bench.current_ma("left") == -30_000, "near is silent, far is not"
+
+
+def test_of_five_strings_one_without_a_sensor_is_known_by_the_shunt() -> None:
+    names = ("a", "b", "c", "d", "e")
+    bench = Bench(mixed(packs=names))
+    own = {"a": -10_000, "b": -11_000, "c": -12_000, "d": None, "e": -13_000}
+    bench.hear(**own, shunt=-60_000)
+    assert bench.current_ma("d") == -14_000
+
+
+def test_a_string_s_own_sensor_counts_for_each_of_its_packs_and_for_the_rest() -> None:
+    of = mixed(
+        extra("shunt"),
+        extra("clamp", "A"),
+        packs=("a1", "a2", "b1", "b2"),
+        strings=("A", "A", "B", "B"),
+    )
+    bench = Bench(of)
+    bench.hear(a1=None, a2=None, b1=None, b2=None, shunt=-60_000, clamp=-40_000)
+    assert [bench.current_ma(name) for name in ("a1", "a2", "b1", "b2")] == (
+        [-40_000, -40_000, -20_000, -20_000]
+    )
+    assert bench.lent("b1")[0].shared == 1
+    assert discharge_ma(bench.state.packs, of) == 60_000
 
 
 def test_nothing_is_divided_while_a_string_with_a_voice_of_its_own_is_silent() -> None:
@@ -256,6 +284,22 @@ def test_the_order_of_readings_of_one_moment_does_not_matter(
     shuffler.shuffle(other)
     other.sort(key=lambda event: event.at_ms)
     assert seen(played([*one])) == seen(played([*other]))
+
+
+@settings(max_examples=100)
+@given(histories(), st.lists(st.integers(0, 200_000), max_size=20))
+def test_looking_more_often_changes_nothing(
+    history: tuple[bool, list[Event]], looks_ms: list[int]
+) -> None:
+    """The wake-up that a step asks for is a promise, lost sources included."""
+    events = [Tick(at_ms=0), *history[1]]
+    ticks = [Tick(at_ms=ms) for ms in looks_ms if ms <= events[-1].at_ms]
+    often = Player(SITE)
+    often.play(*sorted([*events, *ticks], key=lambda event: event.at_ms))
+    seldom = Player(SITE)
+    seldom.play(*events)
+    assert often.facts == seldom.facts
+    assert often.state == seldom.state
 
 
 @settings(max_examples=200)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.cli import circuit_words, lead_plot, lead_words
 from tocsin.core.circuit.pfd import CAVEAT
+from tocsin.core.extras import SHOWN_IN
 from tocsin.core.paper import Side, on_paper
 from tocsin_config import (
     Problem,
@@ -47,7 +48,7 @@ the picture could not be drawn.
   tocsin check site.toml --table           every lead time, not the least and most only
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
-                                           outputs, circuits, lead_times
+                                           outputs, sources, circuits, lead_times
   tocsin circuit site.toml                 every circuit, whole
 
 A sound file is not a safe installation: prove every output at the site, and follow
@@ -55,6 +56,7 @@ local codes and the battery maker's sheet. Tocsin is never the protection.
 """
 
 RULE_HEAD = ("rule", "measure", "trip", "clear", "delay", "priority", "acts on")
+SOURCE_HEAD = ("source", "of", "gives, and how far others may be from it")
 OUTPUT_HEAD = ("output", "role", "stage", "pin", "driven by")
 
 
@@ -157,6 +159,7 @@ def _report(
         "doubts": [_problem(problem) for problem in doubtful],
         "rules": [] if setup is None else [_rule(rule) for rule in setup.site.rules],
         "outputs": [] if setup is None else _outputs(setup),
+        "sources": [] if setup is None else _sources(setup),
         "circuits": [] if setup is None else _circuits(setup),
         "lead_times": None
         if setup is None or paper is None
@@ -206,6 +209,35 @@ def _outputs(setup: Setup) -> list[dict[str, Any]]:
     ]
 
 
+def _sources(setup: Setup) -> list[dict[str, Any]]:
+    """Return sources beside the packs' own, and how far others may be from them."""
+    return [
+        {
+            "source": extra.name,
+            "of": extra.of,
+            "gives": [value.value for value in extra.values],
+            "agree": {
+                value.value: {
+                    "fixed": SHOWN_IN[value].shown(agreement.fixed),
+                    "unit": SHOWN_IN[value].symbol,
+                    "pct": agreement.permille / 10,
+                }
+                for value, agreement in extra.gives
+            },
+        }
+        for extra in setup.site.extras
+    ]
+
+
+def _source_row(source: dict[str, Any]) -> tuple[str, ...]:
+    apart = (
+        f"{value} {each['fixed']:g} {each['unit']}"
+        + (f" + {each['pct']:g} %" if each["pct"] else "")
+        for value, each in source["agree"].items()
+    )
+    return source["source"], source["of"], ", ".join(apart)
+
+
 def _circuits(setup: Setup) -> list[dict[str, Any]]:
     """Return the outputs whose wiring is stated, judged."""
     every, _ = judged(setup)
@@ -235,6 +267,9 @@ def _say(
     _table(RULE_HEAD, (_row(rule) for rule in setup.site.rules))
     print()
     _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
+    if setup.extras:
+        print()
+        _table(SOURCE_HEAD, (_source_row(each) for each in _sources(setup)))
     _say_circuits(setup)
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tocsin.core.alarm import Alarm
     from tocsin.core.measures import PackState
     from tocsin.core.merge import Apart, ExtraState, Known
-    from tocsin.core.model import Extra, Sample
+    from tocsin.core.model import Extra, Lent, Sample
     from tocsin.core.site import Site
     from tocsin.core.turn import Turn
 
@@ -92,17 +92,26 @@ def lose(turn: Turn) -> None:
             _tell(turn, turn.site.extras[at], "lost", reason, turn.now_ms)
 
 
+def lent(turn: Turn, i: int, sample: Sample, at_ms: int) -> tuple[Lent, ...]:
+    """Return what pack *i*, which says *sample* now, is lent by others."""
+    if not turn.site.lends:
+        return ()
+    packs = list(turn.packs)
+    packs[i] = replace(packs[i], heard_ms=at_ms, online=True, sample=sample, lent=())
+    return lent_to(i, packs, turn.extras, turn.site)
+
+
 def merge(turn: Turn, at_ms: int) -> None:
     """Bring what every pack is lent up to date, and compare the sources anew."""
     site = turn.site
-    if not site.extras:
+    if not site.lends:
         return
     for i, pack in enumerate(turn.packs):
-        lent = lent_to(i, turn.packs, turn.extras, site)
+        now = lent_to(i, turn.packs, turn.extras, site)
         own = pack.own
-        if lent == pack.lent or own is None:
+        if now == pack.lent or own is None:
             continue
-        new = replace(pack, sample=whole(own, lent), lent=lent)
+        new = replace(pack, sample=whole(own, now), lent=now)
         turn.packs[i] = new
         if new.sample != pack.sample and new.online:
             turn.judge_pack(site.bank.packs[i].name, new, at_ms)

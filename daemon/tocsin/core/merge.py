@@ -117,7 +117,7 @@ def without(known: Sample, lent: Iterable[Lent]) -> Sample:
 def lent_to(i: int, packs: Packs, extras: Extras, site: Site) -> tuple[Lent, ...]:
     """Return what pack *i* does not say itself and others say; nothing stale."""
     pack = packs[i]
-    if not site.extras or not pack.online or pack.own is None:
+    if not site.lends or not pack.online or pack.own is None:
         return ()
     lent = []
     for value in Value:

@@ -143,6 +143,8 @@ class Site:
         extras: Sources beside the packs' own; where several give one value, the first
             that is heard is believed.
         extra_at: The position of each of them, by name.
+        lends: A pack may be lent what it does not say: by such a source, or the current
+            by a pack in series with it.
         load_stages: Stages of the load permits, the first to be shed first.
         hot_charge_dc, hot_load_dc: Where the hottest sensor drops the charge permit,
             and a load permit; None where no rule does.
@@ -171,6 +173,7 @@ class Site:
     )
     pack_at: dict[str, int] = field(init=False, compare=False)
     extra_at: dict[str, int] = field(init=False, compare=False)
+    lends: bool = field(init=False)
     guarded: frozenset[Measure] = field(init=False)
     load_stages: tuple[LoadStage, ...] = field(init=False)
     hot_charge_dc: int | None = field(init=False)
@@ -228,6 +231,7 @@ class Site:
             "hot_load_dc": self._hot_dc(Role.LOAD_PERMIT),
             "pack_at": {pack.name: i for i, pack in enumerate(self.bank.packs)},
             "extra_at": {extra.name: i for i, extra in enumerate(self.extras)},
+            "lends": bool(self.extras) or len(self.bank.packs) > len(self.bank.strings),
             "guarded": frozenset(
                 rule.measure
                 for rule in self.rules

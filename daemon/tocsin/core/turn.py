@@ -15,7 +15,6 @@ from tocsin.core.bank import counted, filled, share_permille
 from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
 from tocsin.core.foretold import FORETOLD, outlook
 from tocsin.core.levels import WAITS, OutputState, View, is_sighted
-from tocsin.core.merge import lent_to
 from tocsin.core.outputs import decided
 from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
@@ -118,11 +117,7 @@ class Turn:
             self.failed(name, reason, at_ms, state="refused")
             return
         old = self.packs[i]
-        # What it is lent hangs on what it says itself, and on what it no longer does.
-        self.packs[i] = replace(
-            old, heard_ms=at_ms, online=True, sample=sample, lent=()
-        )
-        lent = lent_to(i, self.packs, self.extras, self.site)
+        lent = extras.lent(self, i, sample, at_ms)
         new = measures.heard(old, sample, at_ms, self.site, lent)
         self.packs[i] = new
         if old.trouble or not old.online:
