@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from tocsin.core.site import Site
-    from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+    from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
     from tocsin_config.circuits import Wiring
     from tocsin_config.document import Document
     from tocsin_config.models import SiteFile
@@ -36,6 +36,7 @@ class Setup:
         extras: Sources beside the packs' own, in the order of the site's.
         pins: One an output, in the same order.
         wiring: One an output, in the same order.
+        input_pins: One an input, in the same order.
         pins_driver: ``simulated`` or ``lgpio``.
         journal_folder: Where events are kept.
         broker: None where nothing is published.
@@ -53,6 +54,7 @@ class Setup:
     pins: tuple[PinSpec, ...]
     wiring: tuple[Wiring, ...] = ()
     extras: tuple[SourceSpec, ...] = ()
+    input_pins: tuple[InputSpec, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")
     broker: BrokerSpec | None = None

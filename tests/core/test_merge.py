@@ -87,7 +87,13 @@ def test_the_source_nearest_to_the_pack_is_believed_and_behind_it_the_next(
 def test_of_five_strings_one_without_a_sensor_is_known_by_the_shunt() -> None:
     names = ("a", "b", "c", "d", "e")
     bench = Bench(mixed(packs=names))
-    own = {"a": -10_000, "b": -11_000, "c": -12_000, "d": None, "e": -13_000}
+    own: dict[str, Any] = {
+        "a": -10_000,
+        "b": -11_000,
+        "c": -12_000,
+        "d": None,
+        "e": -13_000,
+    }
     bench.hear(**own, shunt=-60_000)
     assert bench.current_ma("d") == -14_000
 

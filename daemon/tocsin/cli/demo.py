@@ -7,7 +7,7 @@ import asyncio
 import sys
 import tempfile
 from collections import Counter, deque
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack, ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,8 @@ from rich.panel import Panel
 from rich.text import Text
 
 from tocsin import app
-from tocsin.cli.common import example
+from tocsin.cli.broker import NoBrokerError, child_broker
+from tocsin.cli.common import example, fail
 from tocsin.cli.picture import WIDTH, save
 from tocsin.cli.scene import scene
 from tocsin.clock import SteppedClock, day_ms, iso_time
@@ -55,11 +56,19 @@ EXAMPLES = """\
   tocsin demo                    about two minutes
   tocsin demo --seconds 30       faster, if the machine can
   tocsin demo --picture now.svg  keep a picture of the moment before the first shed
+  tocsin demo --mqtt             with a broker of its own to listen to
   tocsin demo --keep night       keep the site file and the journal in ./night, then
                                  look: tocsin journal night/site.toml --kind alarm
 While it runs, `tocsin show SITE` in another terminal sees it too; with --keep you know
 where SITE is. The simulated outputs drive nothing.
 """
+MQTT = """
+[mqtt]
+host = "127.0.0.1"
+port = {port}
+commands = true
+"""
+LISTEN = "In another terminal: mosquitto_sub -p {port} -v -t 'homie/5/#'"
 INTRODUCTION = """\
 Tocsin is not the protection. It stands above the battery's own, and only inhibits,
 warns and asks. This is a simulation: outputs proved here prove nothing at a real site.
@@ -90,6 +99,11 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         help="save what it looks like while the low cut-off is near",
     )
     parser.add_argument(
+        "--mqtt",
+        action="store_true",
+        help="publish to a broker of its own on loopback (needs mosquitto)",
+    )
+    parser.add_argument(
         "--plain", action="store_true", help="lines only, as when output is no terminal"
     )
     example(parser, EXAMPLES)
@@ -115,21 +129,41 @@ def run(args: argparse.Namespace) -> int:
         except OSError as exc:
             print(f"tocsin: {args.keep}: {exc.strerror}", file=sys.stderr)
             return 2
-        asyncio.run(_play(args.keep, args, console, is_live=is_live))
-        return 0
+        return _played(args.keep, args, console, is_live=is_live)
     with tempfile.TemporaryDirectory(prefix="tocsin-demo-") as folder:
-        asyncio.run(_play(Path(folder), args, console, is_live=is_live))
+        return _played(Path(folder), args, console, is_live=is_live)
+
+
+def _played(
+    folder: Path, args: argparse.Namespace, console: Console, *, is_live: bool
+) -> int:
+    more = ""
+    with ExitStack() as stack:
+        if args.mqtt:
+            try:
+                port = stack.enter_context(child_broker(folder))
+            except NoBrokerError as exc:
+                fail(exc)
+                return 1
+            more = MQTT.format(port=port)
+            console.print(LISTEN.format(port=port), end="\n\n")
+        asyncio.run(_play(folder, args, console, is_live=is_live, more=more))
     return 0
 
 
 async def _play(
-    folder: Path, args: argparse.Namespace, console: Console, *, is_live: bool
+    folder: Path,
+    args: argparse.Namespace,
+    console: Console,
+    *,
+    is_live: bool,
+    more: str,
 ) -> None:
     build: BuildRehearsal = app.found("tocsin.rehearsals", "fern-ridge").load()
     async with AsyncExitStack() as stack:
         hut = await stack.enter_async_context(build(folder))
         path = folder / "site.toml"
-        path.write_text(hut.site_text, encoding="utf-8")
+        path.write_text(hut.site_text + more, encoding="utf-8")
         setup = load(path)
         pace = Pace(hut.duration_s, args.seconds)
         time = SteppedClock(speed=pace.fast, start_wall_ms=EVENING)

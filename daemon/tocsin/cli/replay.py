@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import argparse
 import json
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tocsin.cli.common import add_site, example, fail, load_site
 from tocsin.clock import stopwatch_s
+from tocsin.core.hours import HOUR_MS, MINUTE_MS
 from tocsin.replay import Played, Told, play
 from tocsin.trace import TraceError, read_trace
 from tocsin.wire import fact_json, fact_words, forecast_json
 
 if TYPE_CHECKING:
-    import argparse
     from collections.abc import Iterator, Mapping
 
     from tocsin.core.events import Fact
@@ -47,8 +49,23 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         action="store_true",
         help="with forecast rows, at most one a limit every 10 s of trace",
     )
+    parser.add_argument(
+        "--starts-at",
+        metavar="HH:MM",
+        type=_time_of_day,
+        default=0,
+        help="local time of the first row, for quiet hours and mornings (00:00)",
+    )
     example(parser, EXAMPLES)
     parser.set_defaults(run=run)
+
+
+def _time_of_day(text: str) -> int:
+    """Return ``HH:MM`` in ms since midnight."""
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
+        raise argparse.ArgumentTypeError(f"{text!r} is no time of day such as 21:30")
+    hours, _, minutes = text.partition(":")
+    return int(hours) * HOUR_MS + int(minutes) * MINUTE_MS
 
 
 def run(args: argparse.Namespace) -> int:
@@ -60,7 +77,13 @@ def run(args: argparse.Namespace) -> int:
     played, begun_s = Played(), stopwatch_s()
     rows = _watched(read_trace(args.trace), played)
     try:
-        for fact in play(rows, setup.site, played, forecasts=args.forecasts):
+        for fact in play(
+            rows,
+            setup.site,
+            played,
+            forecasts=args.forecasts,
+            starts_at_ms=args.starts_at,
+        ):
             say(fact)
     except TraceError as exc:
         sys.stdout.flush()

@@ -10,6 +10,7 @@ from rich.console import Console
 from tocsin import control
 from tocsin.cli.common import add_site, example, fail, load_site
 from tocsin.cli.scene import scene
+from tocsin.prove.standing import standing, standing_words
 
 if TYPE_CHECKING:
     import argparse
@@ -48,7 +49,8 @@ def run(args: argparse.Namespace) -> int:
         fail(said.get("why", "no answer"))
         return 1
     if args.json:
-        print(json.dumps(said["show"]))
+        print(json.dumps({**said["show"], "proof": standing(setup)}))
     else:
         Console().print(scene(said["show"], setup.site))
+        print(standing_words(standing(setup)))
     return 0

@@ -134,33 +134,38 @@ def _compare(turn: Turn, at: int, at_ms: int) -> None:
     for i in turn.site.alarms_of.get((Scope.EXTRA, extra.name), ()):
         rule = turn.site.rules[turn.alarms[i].index]
         if not rule.measure.is_age:
-            found = disagreement(at, rule, turn.packs, turn.extras, turn.site)
+            found = disagreement(at, rule.measure, turn.packs, turn.extras, turn.site)
             value = None if found is None else found.permille
             turn.put(i, turn.alarms[i].seen(rule, value, at_ms))
 
 
 def disagreement(
     at: int,
-    rule: Rule,
+    measure: Measure,
     packs: Sequence[PackState],
     extras: Sequence[ExtraState],
     site: Site,
 ) -> Apart | None:
-    """Return where source *at* is furthest from others, by *rule*; None if unknown."""
-    values = [value for value in Value if COMPARED[value] is rule.measure]
+    """Return where source *at* is furthest from others; None if that is not known."""
+    values = [value for value in Value if COMPARED[value] is measure]
     found = apart(at, values, packs, extras, site)
     return max(found, key=lambda each: each.permille, default=None)
 
 
+def taken(turn: Turn, measure: Measure, name: str) -> tuple[str, int | None]:
+    """Return what *measure* is of source *name* now, and of which value of it."""
+    at = turn.site.extra_at[name]
+    if measure.is_age:
+        return name, turn.now_ms - turn.extras[at].heard_ms
+    found = disagreement(at, measure, turn.packs, turn.extras, turn.site)
+    return (name, None) if found is None else (f"{name}/{found.value}", found.permille)
+
+
 def where(turn: Turn, alarm: Alarm) -> tuple[str, int | None]:
-    """Return the subject of an extra source's alarm, and its value now."""
-    at = turn.site.extra_at[alarm.subject]
-    rule = turn.site.rules[alarm.index]
-    if rule.measure.is_age:
-        return alarm.subject, turn.now_ms - turn.extras[at].heard_ms
-    found = disagreement(at, rule, turn.packs, turn.extras, turn.site)
-    subject = alarm.subject if found is None else f"{alarm.subject}/{found.value}"
-    return subject, alarm.value
+    """Return the subject of an extra source's alarm, and the value that it shows."""
+    measure = turn.site.rules[alarm.index].measure
+    subject, value = taken(turn, measure, alarm.subject)
+    return subject, value if measure.is_age else alarm.value
 
 
 def outlook(
@@ -172,7 +177,7 @@ def outlook(
 ) -> str:
     """Return what to say besides of an alarm of source *at*."""
     if not rule.measure.is_age:
-        found = disagreement(at, rule, packs, extras, site)
+        found = disagreement(at, rule.measure, packs, extras, site)
         return "" if found is None else _both(found)
     lacking = [
         (value, name)

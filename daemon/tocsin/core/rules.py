@@ -13,7 +13,9 @@ class Scope(Enum):
     STRING = auto()
     BANK = auto()
     EXTRA = auto()  # a source beside the packs' own
-    SELF = auto()  # a part of the daemon: journal, mqtt, outputs, can
+    SELF = auto()  # a part of the daemon: journal, mqtt, outputs, inputs, can
+    OUTPUT = auto()
+    INPUT = auto()
 
 
 class Unit(Enum):
@@ -78,7 +80,14 @@ class Measure(StrEnum):
     EXTRA_AGE = "extra-age"  # of the newest reading of a source beside the packs' own
     DISAGREEMENT = "disagreement"  # of two sources, as a share of what is allowed
     COUNTER_DISAGREEMENT = "counter-disagreement"  # likewise, of charge counters
+    PROOF_OVERDUE = "proof-overdue"  # how long ago the next proof test was due
     TROUBLE = "trouble"  # a part of the daemon cannot do its work
+    STATE_OF_CHARGE = "state-of-charge"  # the pack's own counter
+    FAILED_STARTS = "failed-starts"  # a generator is locked out after so many
+    STUCK_CLOSED = "stuck-closed"  # a read-back shows what nobody commands
+    STUCK_OPEN = "stuck-open"  # a read-back does not show what is commanded
+    RELAY_WEAR = "relay-wear"  # operations, as a share of what the relay is rated for
+    MAINTENANCE_OVER = "maintenance-over"  # the switch is on for longer than it mutes
 
     @property
     def scope(self) -> Scope:
@@ -102,7 +111,13 @@ _SCOPES = {
     Measure.EXTRA_AGE: Scope.EXTRA,
     Measure.DISAGREEMENT: Scope.EXTRA,
     Measure.COUNTER_DISAGREEMENT: Scope.EXTRA,
+    Measure.PROOF_OVERDUE: Scope.BANK,
     Measure.TROUBLE: Scope.SELF,
+    Measure.FAILED_STARTS: Scope.OUTPUT,
+    Measure.STUCK_CLOSED: Scope.OUTPUT,
+    Measure.STUCK_OPEN: Scope.OUTPUT,
+    Measure.RELAY_WEAR: Scope.OUTPUT,
+    Measure.MAINTENANCE_OVER: Scope.INPUT,
 }
 
 _UNITS = {
@@ -135,7 +150,14 @@ _UNITS = {
     Measure.EXTRA_AGE: Unit.SECONDS,
     Measure.DISAGREEMENT: Unit.PERMILLE,
     Measure.COUNTER_DISAGREEMENT: Unit.PERMILLE,
+    Measure.PROOF_OVERDUE: Unit.DAYS,
     Measure.TROUBLE: Unit.COUNT,
+    Measure.STATE_OF_CHARGE: Unit.PERMILLE,
+    Measure.FAILED_STARTS: Unit.COUNT,
+    Measure.STUCK_CLOSED: Unit.COUNT,
+    Measure.STUCK_OPEN: Unit.COUNT,
+    Measure.RELAY_WEAR: Unit.PERMILLE,
+    Measure.MAINTENANCE_OVER: Unit.COUNT,
 }
 
 
@@ -156,6 +178,7 @@ class Role(StrEnum):
     BEACON = "beacon"
     GENERATOR_CALL = "generator-call"
     HEATER_CALL = "heater-call"
+    GENERATOR_LOAD = "generator-load"  # energised while the set runs and is warm
     HEARTBEAT = "heartbeat"
 
     @property

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import Alarm
 from tocsin.core.bank import BankState
+from tocsin.core.dawn import Dawn
+from tocsin.core.inputs import InputState
 from tocsin.core.levels import OutputState
 from tocsin.core.measures import PackState
 from tocsin.core.merge import ExtraState
 
 if TYPE_CHECKING:
+    from tocsin.core.proof_state import Proof
     from tocsin.core.site import Site
 
 
@@ -22,6 +25,11 @@ class State:
     Attributes:
         raised: The alarms that outputs were last decided by.
         extras: One a source beside the packs' own.
+        inputs: One a site's input.
+        local_ms: Local time of day at the core's time 0; None while not known.
+        dawn: When charge usually begins.
+        proof: The proof test that goes on, or whose effect has not gone yet. Only
+            here: it cannot outlive the run.
     """
 
     now_ms: int
@@ -32,6 +40,10 @@ class State:
     troubles: tuple[tuple[str, str], ...] = ()
     raised: tuple[Alarm, ...] = ()
     extras: tuple[ExtraState, ...] = ()
+    inputs: tuple[InputState, ...] = ()
+    local_ms: int | None = None
+    dawn: Dawn = field(default_factory=Dawn)
+    proof: Proof | None = None
 
 
 def fresh(site: Site, *, now_ms: int) -> State:
@@ -57,4 +69,5 @@ def fresh(site: Site, *, now_ms: int) -> State:
         ),
         bank=BankState(full_ms=now_ms),
         extras=tuple(ExtraState(heard_ms=now_ms) for _ in site.extras),
+        inputs=tuple(InputState(since_ms=now_ms) for _ in site.inputs),
     )

@@ -42,11 +42,22 @@ PHRASES = {
     Measure.EXTRA_AGE: "Age of what this source said last",
     Measure.DISAGREEMENT: "Two sources apart, of what is allowed",
     Measure.COUNTER_DISAGREEMENT: "Two charge counters apart, of what is allowed",
+    Measure.PROOF_OVERDUE: "Time since the next proof test was due",
     Measure.TROUBLE: "A part of the daemon cannot do its work",
+    Measure.STATE_OF_CHARGE: "Charge of the pack by its own counter",
+    Measure.FAILED_STARTS: "The generator did not start and is locked out",
+    Measure.STUCK_CLOSED: "Commanded off, but its read-back is closed",
+    Measure.STUCK_OPEN: "Commanded on, but its read-back is open",
+    Measure.RELAY_WEAR: "Operations of the relay, of its rated life",
+    Measure.MAINTENANCE_OVER: "The maintenance switch is still on",
 }
 
 SAID_WITHOUT_NUMBER = frozenset(
-    {Measure.REFUSES_CHARGE, Measure.REFUSES_DISCHARGE, Measure.TROUBLE}
+    {
+        *(Measure.REFUSES_CHARGE, Measure.REFUSES_DISCHARGE, Measure.TROUBLE),
+        *(Measure.FAILED_STARTS, Measure.STUCK_CLOSED, Measure.STUCK_OPEN),
+        Measure.MAINTENANCE_OVER,
+    }
 )
 
 
@@ -107,7 +118,7 @@ def _by_itself(rule: Rule, site: Site) -> str:
                 done.append("the generator is asked to start")
             case Role.HEATER_CALL:
                 done.append("the heater is asked for")
-            case Role.HORN | Role.BEACON | Role.HEARTBEAT:
+            case Role.HORN | Role.BEACON | Role.HEARTBEAT | Role.GENERATOR_LOAD:
                 pass
     text = ", ".join(one for one in done if one)
     return f"By itself: {text}." if text else ""
