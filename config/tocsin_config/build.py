@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
+from tocsin.ports import HistorySpec
 from tocsin_config.broker import build_broker
 from tocsin_config.calls import hours
 from tocsin_config.circuits import build_wiring, tell_misfits
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 LIMITS = [("bank", "chemistry"), ("protection",), ("timing",)]
 POLLS_BEFORE_STALE = 2
+HOUR_MS = 3_600_000
 
 
 def load(path: Path) -> Setup:
@@ -133,6 +135,7 @@ def _setup(
         input_pins=input_pins,
         pins_driver=file.gpio.pins,
         journal_folder=document.file.parent / file.journal.folder,
+        history=_history(file),
         broker=broker,
         page_host=file.page.host,
         page_port=file.page.port,
@@ -178,6 +181,20 @@ def _timing(file: SiteFile) -> Timing:
         restore_permille=Unit.PERMILLE.inside(own.restore_pct),
         horn_cap_ms=ms(own.horn_cap_s_per_hour),
         quiet=hours(own.quiet_hours),
+    )
+
+
+def _history(file: SiteFile) -> HistorySpec | None:
+    own = file.history
+    if not own.enabled:
+        return None
+    return HistorySpec(
+        raw_ms=round(own.raw_h * HOUR_MS),
+        minute_ms=round(own.minute_days * 24 * HOUR_MS),
+        quarter_ms=round(own.quarter_days * 24 * HOUR_MS),
+        batch_ms=Unit.SECONDS.inside(own.batch_s),
+        max_mb=own.max_mb,
+        reserve_mb=own.reserve_mb,
     )
 
 

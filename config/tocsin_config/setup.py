@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tocsin.ports import HistorySpec
+
 if TYPE_CHECKING:
     from tocsin.core.site import Site
     from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
@@ -39,6 +41,7 @@ class Setup:
         input_pins: One an input, in the same order.
         pins_driver: ``simulated`` or ``lgpio``.
         journal_folder: Where events are kept.
+        history: How long samples are kept; None where none are.
         broker: None where nothing is published.
         page_host, page_port: Where a page would be served.
         poll_ms: Time between two readings of a pack.
@@ -57,6 +60,7 @@ class Setup:
     input_pins: tuple[InputSpec, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")
+    history: HistorySpec | None = field(default_factory=HistorySpec)
     broker: BrokerSpec | None = None
     page_host: str = "127.0.0.1"
     page_port: int = 8_460

@@ -11,16 +11,16 @@ import uuid
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
-from importlib.metadata import EntryPoint, entry_points
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__, clock, control, notify
 from tocsin.core.events import Command, CommandFact, NoteFact
+from tocsin.history import History
+from tocsin.installed import open_inputs, open_outputs, open_sources
 from tocsin.journal import Journal, JournalError, Row, read
 from tocsin.memory import Memory
 from tocsin.mqtt import PAGE, Publisher, Surroundings
-from tocsin.ports import Heeds, Reports
 from tocsin.prove import Bench
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
@@ -32,15 +32,7 @@ if TYPE_CHECKING:
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
     from tocsin.mqtt import Request
-    from tocsin.ports import (
-        BuildInputs,
-        BuildOutputs,
-        BuildSources,
-        Inputs,
-        OnTrouble,
-        Outputs,
-    )
-    from tocsin.shell import Open
+    from tocsin.ports import Heeds, Inputs
     from tocsin_config import Setup
 
 SNAPSHOT_MS = 1_000
@@ -51,66 +43,10 @@ REMEMBERING_S = 1.0
 
 STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
-journal first, MQTT behind it."""
+journal first, MQTT behind it, the history last."""
 
 HANGING_S = 0.5
 """How long threads may take to end once all is closed."""
-
-
-class SetupError(Exception):
-    """The site file is sound, but this machine or installation cannot serve it."""
-
-
-def found(group: str, name: str) -> EntryPoint:
-    """Return the entry point *name* of *group*.
-
-    Raises:
-        SetupError: no installed package offers it.
-    """
-    offered = entry_points(group=group)
-    if name not in offered.names:
-        known = ", ".join(sorted(offered.names)) or "none"
-        raise SetupError(f"no {group} named {name!r} is installed; there are: {known}")
-    return offered[name]
-
-
-def open_sources(
-    setup: Setup,
-    *,
-    on_trouble: OnTrouble | None = None,
-    heeding: list[Heeds] | None = None,
-) -> dict[str, Open]:
-    """Return, for each pack and source beside them, what opens a connection to it.
-
-    Drivers that can are given *on_trouble*; those that heed facts join *heeding*.
-
-    Raises:
-        SetupError: a driver is not installed.
-    """
-    opened: dict[str, Open] = {}
-    every = (*setup.sources, *setup.extras)
-    for driver in dict.fromkeys(spec.driver for spec in every):
-        build: BuildSources = found("tocsin.sources", driver).load()
-        specs = [spec for spec in every if spec.driver == driver]
-        sources = build(specs)
-        if on_trouble is not None and isinstance(sources, Reports):
-            sources.report_to(on_trouble)
-        if heeding is not None and isinstance(sources, Heeds):
-            heeding.append(sources)
-        for spec in specs:
-            opened[spec.name] = partial(sources.open, spec.name)
-    return opened
-
-
-def open_outputs(setup: Setup) -> Outputs:
-    """Claim every pin, de-energised.
-
-    Raises:
-        SetupError: the pin driver is not installed.
-        DriverError: a pin cannot be claimed.
-    """
-    build: BuildOutputs = found("tocsin.outputs", setup.pins_driver).load()
-    return build(setup.pins)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +68,7 @@ class Rooms:
     def __init__(self, setup: Setup, time: Clock, guests: Sequence[Room]) -> None:
         self._setup = setup
         self._clock = time
-        self._guests = guests
+        self._guests = [*guests]
         self._watchdog_ms = notify.watchdog_interval_s() * 1_000 / 2
         self._shown_ms = self._fed_ms = -SNAPSHOT_MS
         self._is_changed = False
@@ -141,6 +77,10 @@ class Rooms:
         self.outcome: Outcome | None = None
         self.journal: Journal | None = None
         self.publisher: Publisher | None = None
+
+    def add(self, guest: Room) -> None:
+        """Have one more guest told."""
+        self._guests.append(guest)
 
     def tell(self, facts: Sequence[Fact]) -> None:
         """Store the facts; once they are durable they are published."""
@@ -192,19 +132,6 @@ class Rooms:
         if self.outcome is None:
             return None
         return show_json(self.outcome, self._setup.site, wall_ms=self._clock.wall_ms())
-
-
-def open_inputs(setup: Setup) -> Inputs | None:
-    """Claim every input's pin; None where the site has no inputs.
-
-    Raises:
-        SetupError: the pin driver is not installed.
-        DriverError: a pin cannot be claimed.
-    """
-    if not setup.input_pins:
-        return None
-    build: BuildInputs = found("tocsin.inputs", setup.pins_driver).load()
-    return build(setup.input_pins)
 
 
 async def serve(
@@ -293,6 +220,16 @@ async def _open_control(
 async def _open_rooms(
     stack: AsyncExitStack, setup: Setup, time: Clock, rooms: Rooms, inbox: Inbox
 ) -> None:
+    if setup.history is not None:
+        history = History(
+            setup.journal_folder,
+            site=setup.site,
+            sha256=setup.sha256,
+            spec=setup.history,
+            wall_ms=time.wall_ms,
+            on_trouble=partial(inbox.trouble, "history"),
+        )
+        rooms.add(await stack.enter_async_context(history))
     stamps = RunStamps(clock.boot_id(), uuid.uuid4().hex, time)
     if setup.broker is not None:
         around = _around(setup, time, rooms, inbox, stamps)

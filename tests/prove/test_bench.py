@@ -5,20 +5,23 @@ from __future__ import annotations
 import asyncio
 import json
 from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from shell_stage import Stage
+from shell_stage import HUT, Stage
 from tocsin import control
-from tocsin.core.events import ProofFact
+from tocsin.core.events import InputSeen, ProofFact
+from tocsin.core.plant import Input, InputRole
 from tocsin.prove import Bench
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
     from pathlib import Path
 
+    from tocsin.core.site import Site
     from tocsin.shell import Shell
 
 WANTED = {"do": "prove", "alarm": "high-cell", "by": "Ada", "for_ms": 30_000}
@@ -55,9 +58,9 @@ class Caller:
 
 
 @asynccontextmanager
-async def running(folder: Path) -> AsyncIterator[tuple[Proved, Any]]:
+async def running(folder: Path, site: Site = HUT) -> AsyncIterator[tuple[Proved, Any]]:
     """Run a slow shell; yield it and what calls it."""
-    stage = Proved()
+    stage = Proved(site=site)
     stage.clock.speed = 20.0
     stage.bench = Bench(
         inbox=stage.inbox, site=stage.site, folder=folder, wall_ms=stage.clock.wall_ms
@@ -103,6 +106,23 @@ def test_it_tells_the_crossing_the_pin_and_the_end(tmp_path: Path) -> None:
             ended = await ada.until("ended")
             assert ended["why"] == "whoever proves has ended it"
             assert await ada.line() == {}
+
+    asyncio.run(main())
+
+
+def test_it_tells_what_a_read_back_contact_shows(tmp_path: Path) -> None:
+    contact = Input(name="charge-aux", role=InputRole.READ_BACK, output="charge")
+    site = replace(HUT, inputs=(contact,))
+
+    async def main() -> None:
+        async with running(tmp_path, site) as (stage, call):
+            await stage.inbox.put(partial(InputSeen, name="charge-aux", level=True))
+            ada = await call(WANTED)
+            await ada.until("pin")
+            await stage.inbox.put(partial(InputSeen, name="charge-aux", level=False))
+            told = await ada.until("input")
+            assert (told["input"], told["active"]) == ("charge-aux", False)
+            assert told["after_ms"] >= 0
 
     asyncio.run(main())
 

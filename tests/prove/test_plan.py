@@ -11,10 +11,11 @@ from core_builders import (
     site,
     stage,
 )
+from tocsin.core.plant import Input, InputRole
 from tocsin.core.rules import Measure, Role
 from tocsin.core.site import Timing
 from tocsin.prove import plan
-from tocsin.prove.evidence import CurrentFall, evidence_for
+from tocsin.prove.evidence import CurrentFall, ReadBack, evidence_for
 
 HUT = site(
     rule("high", actions=(CHARGE,), on_delay_ms=2_000),
@@ -145,7 +146,41 @@ def test_current_that_fell_before_the_pin_or_flows_the_other_way_shows_nothing()
 
 
 def test_only_permits_have_a_current() -> None:
-    assert [bool(evidence_for(each)) for each in HUT.outputs] == [
+    assert [bool(evidence_for(each, ())) for each in HUT.outputs] == [
         *(True, True, True),
         *(False, False),
     ]
+
+
+def read_back(*lines: tuple[str, bool | None], name: str = "aux") -> str:
+    contact = ReadBack("lights", "aux")
+    for kind, value in lines:
+        if kind == "pin":
+            contact.see({"kind": "pin", "output": "lights", "energised": value})
+        else:
+            told = {"kind": "input", "input": name, "active": value, "after_ms": 90}
+            contact.see(told)
+    return contact.found
+
+
+def test_a_contact_that_follows_the_pin_shows_its_effect() -> None:
+    found = read_back(("input", True), ("pin", False), ("input", False))
+    assert found == "aux was read off, 0.1 s after the crossing"
+
+
+def test_a_contact_shows_nothing_before_the_pin_unread_at_rest_or_of_another() -> None:
+    assert not read_back(("input", False), ("pin", False))
+    assert not read_back(("pin", False), ("input", None))
+    assert not read_back(("pin", False), ("input", True))
+    assert not read_back(("pin", False), ("input", False), name="door")
+
+
+def test_an_output_is_seen_by_the_contacts_that_follow_it() -> None:
+    lights = plan.output_of(HUT, "lights")
+    inputs = [
+        Input(name="aux", role=InputRole.READ_BACK, output="lights"),
+        Input(name="other", role=InputRole.READ_BACK, output="charge"),
+        Input(name="button", role=InputRole.SILENCE),
+    ]
+    seen_by = evidence_for(lights, inputs)
+    assert [type(each) for each in seen_by] == [ReadBack, CurrentFall]

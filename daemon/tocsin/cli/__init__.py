@@ -13,6 +13,8 @@ from tocsin.cli import (
     check,
     circuit,
     demo,
+    history,
+    incident,
     journal,
     mqtt,
     prove,
@@ -49,7 +51,10 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"tocsin {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    rooms = (demo, run, check, circuit, show, record, replay, journal, prove, mqtt, ask)
+    rooms = (
+        *(demo, run, check, circuit, show, record, replay, journal, history),
+        *(incident, prove, mqtt, ask),
+    )
     for room in rooms:
         room.register(commands)
     return top

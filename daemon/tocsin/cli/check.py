@@ -9,7 +9,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tocsin.cli import circuit_words, lead_plot, lead_words
+from tocsin.cli import circuit_words, history_words, lead_plot, lead_words
 from tocsin.core.circuit.pfd import CAVEAT
 from tocsin.core.extras import SHOWN_IN
 from tocsin.core.paper import Side, on_paper
@@ -51,7 +51,7 @@ the picture could not be drawn.
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
                                            outputs, sources, circuits, inputs,
-                                           cautions, lead_times, proof
+                                           cautions, history, lead_times, proof
   tocsin circuit site.toml                 every circuit, whole
 
 A sound file is not a safe installation: prove every output at the site, and follow
@@ -106,7 +106,10 @@ def run(args: argparse.Namespace) -> int:
         errors = exc.problems
     else:
         paper = on_paper(setup.site)
-        found = (*doubts(setup), *_not_installed(setup), *short_limits(setup, paper))
+        found = (
+            *(*doubts(setup), *_not_installed(setup)),
+            *(*short_limits(setup, paper), *history_words.doubts(setup)),
+        )
         doubtful = tuple(sorted(found))
     if args.json:
         print(json.dumps(_report(setup, errors, doubtful, paper)))
@@ -168,6 +171,7 @@ def _report(
         "circuits": [] if setup is None else _circuits(setup),
         "inputs": [] if setup is None else _inputs(setup),
         "cautions": [] if setup is None else list(cautions(setup)),
+        "history": None if setup is None else history_words.as_json(setup),
         "lead_times": None
         if setup is None or paper is None
         else lead_words.as_json(setup.site, paper),
@@ -295,6 +299,7 @@ def _say(
         _table(SOURCE_HEAD, (_source_row(each) for each in _sources(setup)))
     _say_circuits(setup)
     _say_inputs(setup)
+    print(f"\n{history_words.line(setup)}")
 
 
 def _say_circuits(setup: Setup) -> None:

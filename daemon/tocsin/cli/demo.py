@@ -16,7 +16,7 @@ from rich.live import Live
 from rich.panel import Panel
 from rich.text import Text
 
-from tocsin import app
+from tocsin import app, installed
 from tocsin.cli.broker import NoBrokerError, child_broker
 from tocsin.cli.common import example, fail
 from tocsin.cli.picture import WIDTH, save
@@ -59,6 +59,7 @@ EXAMPLES = """\
   tocsin demo --mqtt             with a broker of its own to listen to
   tocsin demo --keep night       keep the site file and the journal in ./night, then
                                  look: tocsin journal night/site.toml --kind alarm
+                                 and:  tocsin incident night/site.toml
 While it runs, `tocsin show SITE` in another terminal sees it too; with --keep you know
 where SITE is. The simulated outputs drive nothing.
 """
@@ -159,7 +160,7 @@ async def _play(
     is_live: bool,
     more: str,
 ) -> None:
-    build: BuildRehearsal = app.found("tocsin.rehearsals", "fern-ridge").load()
+    build: BuildRehearsal = installed.found("tocsin.rehearsals", "fern-ridge").load()
     async with AsyncExitStack() as stack:
         hut = await stack.enter_async_context(build(folder))
         path = folder / "site.toml"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tocsin.core.events import SourceFact
+from tocsin.core.events import Reading, ReadingFailed, SourceFact
 from tocsin.core.merge import apart, lent_to, refusal, said, whole
 from tocsin.core.model import Value
 from tocsin.core.rules import Measure, Rule, Scope, Unit
@@ -55,12 +55,19 @@ def due_ms(turn: Turn) -> Iterable[int]:
     )
 
 
-def read(turn: Turn, at: int, sample: Sample, at_ms: int) -> None:
-    """Take what source *at* says, or refuse it with its reason."""
+def hear(turn: Turn, event: Reading | ReadingFailed) -> None:
+    """Take what a source says, or note with its reason that it said nothing."""
+    at = turn.site.extra_at[event.pack]
+    if isinstance(event, ReadingFailed):
+        _fail(turn, at, event.reason, event.at_ms, state="failing")
+    elif reason := refusal(event.sample, turn.site.extras[at], turn.site):
+        _fail(turn, at, reason, event.at_ms, state="refused")
+    else:
+        _take(turn, at, event.sample, event.at_ms)
+
+
+def _take(turn: Turn, at: int, sample: Sample, at_ms: int) -> None:
     extra, old = turn.site.extras[at], turn.extras[at]
-    if reason := refusal(sample, extra, turn.site):
-        failed(turn, at, reason, at_ms, state="refused")
-        return
     turn.extras[at] = replace(
         old, heard_ms=at_ms, online=True, trouble="", sample=said(sample, extra)
     )
@@ -73,7 +80,7 @@ def read(turn: Turn, at: int, sample: Sample, at_ms: int) -> None:
     merge(turn, at_ms)
 
 
-def failed(turn: Turn, at: int, reason: str, at_ms: int, *, state: str) -> None:
+def _fail(turn: Turn, at: int, reason: str, at_ms: int, *, state: str) -> None:
     """Note that a poll gave nothing; the first of a row is a fact."""
     old = turn.extras[at]
     if old.trouble != reason:
@@ -82,14 +89,17 @@ def failed(turn: Turn, at: int, reason: str, at_ms: int, *, state: str) -> None:
         _tell(turn, turn.site.extras[at], state, reason, at_ms)
 
 
-def lose(turn: Turn) -> None:
-    """Forget what is stale; what it had lent is then taken back by `merge`."""
+def lose(turn: Turn, *, is_lost: bool) -> None:
+    """Forget what is stale, and take back what it, or a lost pack, had lent."""
     stale_ms = turn.site.timing.stale_ms
     for at, state in enumerate(turn.extras):
         if state.online and turn.now_ms >= state.heard_ms + stale_ms:
             turn.extras[at] = replace(state, online=False, sample=None)
             reason = state.trouble or f"no good reading for {stale_ms / 1000:g} s"
             _tell(turn, turn.site.extras[at], "lost", reason, turn.now_ms)
+            is_lost = True
+    if is_lost:
+        merge(turn, turn.now_ms)
 
 
 def lent(turn: Turn, i: int, sample: Sample, at_ms: int) -> tuple[Lent, ...]:

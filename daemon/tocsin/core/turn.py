@@ -144,17 +144,12 @@ class Turn:
                         at_ms=self.now_ms, pack=name, state="lost", reason=reason
                     )
                 )
-        extras.lose(self)
-        if len(self.facts) > told:
-            extras.merge(self, self.now_ms)
+        extras.lose(self, is_lost=len(self.facts) > told)
 
     # --- readings ------------------------------------------------------------------
 
     def read(self, name: str, sample: Sample, at_ms: int) -> None:
         """Take a reading, or refuse it with its reason."""
-        if name in self.site.extra_at:
-            extras.read(self, self.site.extra_at[name], sample, at_ms)
-            return
         i = self.site.pack_at[name]
         reason = measures.refusal(sample, self.site.bank.packs[i], self.site.chemistry)
         if reason:
@@ -180,9 +175,6 @@ class Turn:
 
         It breaks a row of good readings that is not yet long enough for a permit.
         """
-        if name in self.site.extra_at:
-            extras.failed(self, self.site.extra_at[name], reason, at_ms, state=state)
-            return
         i = self.site.pack_at[name]
         pack = self.packs[i]
         good = pack.good if pack.good >= self.site.timing.good_scans else 0

@@ -32,11 +32,13 @@ class _Step:
     Attributes:
         lines: Objects not sent yet; None for the end.
         levels: Of each output when last looked at.
+        seen: Levels of the inputs, likewise.
     """
 
     site: Site
     lines: asyncio.Queue[dict[str, Any] | None] = field(default_factory=asyncio.Queue)
     levels: dict[str, bool] = field(default_factory=dict)
+    seen: dict[str, bool | None] = field(default_factory=dict)
     bank_ma: int | None = None
     crossed_ms: int | None = None
     is_begun: bool = False
@@ -47,12 +49,15 @@ class _Step:
         self.is_begun |= any(fact.state == "begun" for fact in proofs)
         if not self.is_begun:
             self.levels = {d.output: d.called for d in outcome.demands}
+            states = zip(self.site.inputs, outcome.state.inputs, strict=True)
+            self.seen = {each.name: state.level for each, state in states}
             return
         for fact in proofs:
             if fact.state == "crossed":
                 self.crossed_ms = fact.at_ms
                 self._put("crossed", held_ms)
         self._pins(outcome, held_ms)
+        self._inputs(outcome, held_ms)
         self._current(outcome, held_ms)
         for fact in proofs:
             if fact.state == "ended":
@@ -73,6 +78,12 @@ class _Step:
                     because=list(demand.because),
                     proving=demand.proving,
                 )
+
+    def _inputs(self, outcome: Outcome, held_ms: int) -> None:
+        for each, state in zip(self.site.inputs, outcome.state.inputs, strict=True):
+            if self.seen.get(each.name, state.level) is not state.level:
+                self._put("input", held_ms, input=each.name, active=state.level)
+            self.seen[each.name] = state.level
 
     def _current(self, outcome: Outcome, held_ms: int) -> None:
         currents = string_currents_ma(outcome.state.packs, self.site)

@@ -107,7 +107,7 @@ def _inject(
         result.virtual, result.live = line.begun["virtual"], line.begun["live"]
         result.unit = line.begun["unit"]
         desk.person.say(_begun_words(item, result, min(for_ms, LONGEST_MS)))
-        seen = _Seen(evidence=evidence_for(output))
+        seen = _Seen(evidence=evidence_for(output, desk.setup.site.inputs))
         end_s = stopwatch_s() + min(for_ms, LONGEST_MS) / 1000
         _follow(desk, line, seen, output.name, by_s=(wait_ms / 1000, end_s))
         pin = seen.pins.get(output.name)

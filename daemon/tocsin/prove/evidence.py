@@ -8,11 +8,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Role
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
+    from tocsin.core.plant import Input
     from tocsin.core.site import Output
 
 LEFT_SHARE = 0.9
@@ -72,12 +74,46 @@ class CurrentFall:
         return self.before_a is not None and self.before_a >= SMALLEST_A
 
 
-def evidence_for(output: Output) -> list[Evidence]:
-    """Return what could show the effect of *output*."""
+@dataclass(slots=True)
+class ReadBack:
+    """A contact that follows the output was read at the commanded level, after the pin.
+
+    Attributes:
+        name: The input's.
+        wanted: The level that the pin was last moved to; None before.
+    """
+
+    output: str
+    name: str
+    wanted: bool | None = None
+    found: str = ""
+
+    def see(self, line: Mapping[str, Any]) -> None:
+        """Take the level that the pin was moved to, and wait for the contact's."""
+        if line["kind"] == "pin" and line["output"] == self.output:
+            self.wanted = line["energised"]
+        if line["kind"] != "input" or line["input"] != self.name or self.found:
+            return
+        if self.wanted is not None and line["active"] is self.wanted:
+            after_s = (line["after_ms"] or 0) / 1000
+            level = "on" if self.wanted else "off"
+            self.found = (
+                f"{self.name} was read {level}, {after_s:.1f} s after the crossing"
+            )
+
+
+def evidence_for(output: Output, inputs: Sequence[Input]) -> list[Evidence]:
+    """Return what could show the effect of *output* on a site with *inputs*."""
+    found: list[Evidence] = [
+        ReadBack(output.name, each.name)
+        for each in inputs
+        if each.role is InputRole.READ_BACK and each.output == output.name
+    ]
     match output.role:
         case Role.CHARGE_PERMIT:
-            return [CurrentFall(output.name, 1)]
+            found.append(CurrentFall(output.name, 1))
         case Role.LOAD_PERMIT:
-            return [CurrentFall(output.name, -1)]
+            found.append(CurrentFall(output.name, -1))
         case _:
-            return []
+            pass
+    return found
