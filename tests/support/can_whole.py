@@ -35,11 +35,16 @@ PATIENCE_S = 30.0
 class FastClock(RealClock):
     """The loop's time, but faster, and without waiting for whoever is busy."""
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._begun_ms = super().wall_ms()
+
     def now_ms(self) -> int:
         return int(super().now_ms() * SPEED)
 
     def wall_ms(self) -> int:
-        return WALL_MS + self.now_ms()
+        """Return the time of day, in any thread: the history's asks as well."""
+        return WALL_MS + int((super().wall_ms() - self._begun_ms) * SPEED)
 
     async def sleep_until(self, at_ms: int) -> None:
         await super().sleep_until(int(at_ms / SPEED))
