@@ -14,6 +14,7 @@ from tocsin_config.broker import build_broker
 from tocsin_config.calls import hours
 from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
+from tocsin_config.extras import build_extras
 from tocsin_config.findings import Findings
 from tocsin_config.inputs import build_inputs
 from tocsin_config.models import SiteFile
@@ -76,7 +77,8 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         cells=scale.cells,
         is_bank_known=not any(key[:1] == ("bank",) for key in broken),
     )
-    sources = packs.sources(file.pack)
+    sources, beside = packs.sources(file.pack, file.source)
+    extras = build_extras(file, findings)
     broker, *template = build_broker(file, findings)
     if broken or findings.problems:
         return None
@@ -95,12 +97,14 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         charger_mv=None
         if file.charging.absorption_v is None
         else Unit.MV.inside(file.charging.absorption_v),
+        extras=extras,
     )
     return _setup(
         file,
         document,
         site=site,
         sources=sources,
+        extras=beside,
         pins=pins,
         input_pins=input_pins,
         broker=broker,
@@ -114,6 +118,7 @@ def _setup(
     *,
     site: Site,
     sources: tuple[SourceSpec, ...],
+    extras: tuple[SourceSpec, ...],
     pins: tuple[PinSpec, ...],
     input_pins: tuple[InputSpec, ...],
     broker: BrokerSpec | None,
@@ -124,6 +129,7 @@ def _setup(
         sha256=hashlib.sha256(b"".join(read_bytes)).hexdigest(),
         site=site,
         sources=sources,
+        extras=extras,
         pins=pins,
         wiring=tuple(build_wiring(file, site, i) for i in range(len(file.output))),
         input_pins=input_pins,

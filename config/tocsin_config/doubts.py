@@ -8,12 +8,15 @@ from tocsin.core.circuit import Pull, Verdict
 from tocsin.core.circuit.finding import over
 from tocsin.core.circuit.pfd import MOST_PFD
 from tocsin.core.circuit.pins import boots_high
+from tocsin.core.extras import blind, reaches
+from tocsin.core.model import Value
 from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
 from tocsin.ports import CanLine, SerialLine, TcpLine
 from tocsin_config.circuits import judged
 from tocsin_config.document import Document
 from tocsin_config.driven import ALERTS, driven_by, drives
+from tocsin_config.extras import says_current
 from tocsin_config.presets import preset
 
 if TYPE_CHECKING:
@@ -53,7 +56,8 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     document = Document(file=setup.path) if origin is None else origin.document
     looks = (
         *(_cut_offs, _chargers, _outputs, _pins, _circuits, _wanted),
-        *(_unheard, _sources, _cell_less, _on_request, _calls, _off),
+        *(_unheard, _sources, _cell_less, _lonely_values, _on_request),
+        *(_calls, _off),
     )
     found = [document.problem(*doubt) for look in looks for doubt in look(setup)]
     return tuple(sorted(found))
@@ -231,11 +235,11 @@ def _sources(setup: Setup) -> Iterator[Doubt]:
         elif source.is_played:
             wrong = f"{source.name} is played from a recording: no battery is watched"
             yield ("pack", i, "driver"), wrong, "the driver of a real pack"
-    if len(setup.sources) == 1:
+    if len(setup.sources) == 1 and not setup.extras:
         wrong = "one pack is the only source: nothing can contradict it"
         yield ("pack",), wrong, "a second source, or a protector that is independent"
         return
-    places = {_place(source.line) for source in setup.sources}
+    places = {_place(source.line) for source in (*setup.sources, *setup.extras)}
     if len(places) == 1 and None not in places:
         wrong = "every pack is read over one line: it fails for all of them at once"
         yield ("pack",), wrong, "a line of its own for each pack, where that can be had"
@@ -268,6 +272,37 @@ def _cell_less(setup: Setup) -> Iterator[Doubt]:
             wrong += f"; so {missing[0]} keeps the permits dropped"
             right += "; or these rules off the permits, by someone who knows why"
         yield ("pack", i, "driver"), wrong, right
+
+
+def _lonely_values(setup: Setup) -> Iterator[Doubt]:
+    """Currents that nobody says, or only one source beside the packs' own."""
+    site = setup.site
+    mute = [spec.name for spec in setup.sources if not says_current(spec)]
+    for i, spec in enumerate(setup.sources):
+        if spec.name not in mute or _neighbour_says(spec.name, mute, setup):
+            continue
+        helpers = [
+            (k, extra)
+            for k, extra in enumerate(site.extras)
+            if Value.CURRENT in extra.values and reaches(extra, spec.name, site)
+        ]
+        blinds = blind(Value.CURRENT, [spec.name], site)
+        blinds = blinds[0].lower() + blinds[1:].removesuffix(".")
+        if not helpers:
+            right = "a [[source]] that gives its current, such as a shunt"
+            yield ("pack", i), blinds, right
+        elif len(helpers) == 1:
+            k, extra = helpers[0]
+            wrong = f"while {extra.name} is lost, {blinds}"
+            right = "a second source; or extra-source-lost of priority medium"
+            yield ("source", k), wrong, right
+
+
+def _neighbour_says(name: str, mute: list[str], setup: Setup) -> bool:
+    """Return True if a pack in series with *name* says the current of both."""
+    bank = setup.site.bank
+    string = next(pack.string for pack in bank.packs if pack.name == name)
+    return any(p.string == string and p.name not in mute for p in bank.packs)
 
 
 def _on_request(setup: Setup) -> Iterator[Doubt]:

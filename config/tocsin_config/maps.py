@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tocsin.core.model import Flag
@@ -22,21 +23,34 @@ LAST_REGISTER = 65_535
 BITS_A_REGISTER = 16
 
 
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a source must read.
+
+    Attributes:
+        cells: So many; None where that is not known.
+        roles: Only these instead, of a source beside the packs' own.
+    """
+
+    cells: int | None = None
+    roles: frozenset[PointRole] = frozenset()
+
+
 def read_map_file(
-    file: Path, cells: int | None
+    file: Path, wanted: Wanted
 ) -> tuple[bytes, RegisterMap | None, list[Problem]]:
     """Return the bytes of a map's own file, the map, and what is wrong with it."""
     raw, document, problems = read(file)
     if not raw and problems:
         return raw, None, problems
-    made, found = build_map(document.data, document, (), cells)
+    made, found = build_map(document.data, document, (), wanted)
     return raw, made, [*problems, *found]
 
 
 def build_map(
-    data: Mapping[str, Any], document: Document, at: Key, cells: int | None
+    data: Mapping[str, Any], document: Document, at: Key, wanted: Wanted
 ) -> tuple[RegisterMap | None, list[Problem]]:
-    """Return the map that stands at *at*; *cells* None where that is not known."""
+    """Return the map that stands at *at*, and what is wrong with it."""
     valid = validate(MapTable, data, document, at)
     findings = Findings(document=document)
     findings.problems += valid.problems
@@ -57,7 +71,7 @@ def build_map(
     if not findings.problems:
         mapped = sum(p.count for p in points if p.role is PointRole.CELL)
         roles = {point.role for point in points}
-        reads_cells(mapped, roles, cells, (*at, "point"), findings)
+        reads_enough(mapped, roles, wanted, (*at, "point"), findings)
     if findings.problems:
         return None, findings.problems
     made = RegisterMap(
@@ -185,14 +199,22 @@ def flag_bits(
     return tuple(bits)
 
 
-def reads_cells(
-    mapped: int, roles: set[PointRole], cells: int | None, path: Key, findings: Findings
+def reads_enough(
+    mapped: int, roles: set[PointRole], wanted: Wanted, path: Key, findings: Findings
 ) -> None:
-    """Tell a pack at *path* that reads no cell, or not as many as there are."""
+    """Tell a source at *path* that does not read what it is there for.
+
+    A pack's reads cells, as many as there are, or their extremes.
+    """
+    if wanted.roles:
+        for role in sorted(wanted.roles - roles):
+            findings.tell(path, f"reads no {role}", f'a value of role "{role}"')
+        return
     extremes = {PointRole.LOW_CELL, PointRole.HIGH_CELL} <= roles
     if mapped == 0 and not extremes:
         right = 'a value of role "cell", or both "low-cell" and "high-cell"'
         findings.tell(path, "reads no cell", right)
-    elif mapped and cells is not None and mapped != cells:
+    elif mapped and wanted.cells not in {None, mapped}:
         wrong = f"reads {mapped} cells"
-        findings.tell(path, wrong, f"{cells}, as cells_in_series under [bank] says")
+        right = f"{wanted.cells}, as cells_in_series under [bank] says"
+        findings.tell(path, wrong, right)

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal, TypeAlias, get_args
 
 from pydantic import Field
 
+from tocsin.core.model import BANK, Value
 from tocsin.core.rules import Role
 from tocsin.ports import LOG
 from tocsin_config.call_models import (
@@ -91,14 +92,11 @@ class ForecastTable(Table):
     )
 
 
-class PackTable(Table):
-    """``[[pack]]``: one battery, and how it is read."""
+class DrivenTable(Table):
+    """Whatever is read by a driver, and how."""
 
     name: str = name_field("left")
     driver: Driver = choice("driver", DRIVERS, examples=["trace"])
-    string: str | None = optional(
-        'a name for packs in series with each other, such as "A"', pattern=NAME
-    )
     host: str | None = optional(
         'a host name or address, such as "192.0.2.10"', pattern=HOST
     )
@@ -156,6 +154,41 @@ class PackTable(Table):
         "[[pack.signal]] tables, one a signal or a row of signals", ()
     )
     seed: int | None = optional("a whole number, 0 or more", ge=0, le=2**63)
+
+
+class PackTable(DrivenTable):
+    """``[[pack]]``: one battery."""
+
+    string: str | None = optional(
+        'a name for packs in series with each other, such as "A"', pattern=NAME
+    )
+
+
+class SourceTable(DrivenTable):
+    """``[[source]]``: a source beside the packs' own, such as a shunt."""
+
+    of: str = optional('"bank", or the name of a pack or a string', BANK, pattern=NAME)
+    gives: Annotated[
+        tuple[Annotated[Value, Field(strict=False)], ...],
+        Field(strict=False, min_length=1),
+    ] = needed(
+        'what it is there for: ["current"], or "voltage" and "soc" as well', ["current"]
+    )
+    agree_a: float | None = optional(
+        "amperes that two sources may be apart, such as 5", gt=0, le=100_000
+    )
+    agree_pct: float = optional(
+        "percent of the current that they may be apart on top, 0 to 100",
+        10.0,
+        ge=0,
+        le=100,
+    )
+    agree_v: float | None = optional(
+        "volts that two sources may be apart, such as 0.5", gt=0, le=2_000
+    )
+    agree_soc_pct: float = optional(
+        "percent of charge that two counters may be apart, 1 to 100", 10.0, ge=1, le=100
+    )
 
 
 class OutputTable(Table):
@@ -315,6 +348,9 @@ class SiteFile(Table):
     pack: Annotated[tuple[PackTable, ...], Field(strict=False, min_length=1)] = needed(
         "at least one [[pack]] table with name and driver",
         [{"name": "left", "driver": "trace"}],
+    )
+    source: Annotated[tuple[SourceTable, ...], Field(strict=False)] = optional(
+        "[[source]] tables, one a source beside the packs' own", ()
     )
     output: Annotated[tuple[OutputTable, ...], Field(strict=False)] = optional(
         "[[output]] tables, one an output", ()

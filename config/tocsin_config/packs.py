@@ -1,12 +1,15 @@
-"""``[[pack]]`` tables to sources: which keys go together, which addresses clash."""
+"""``[[pack]]`` and ``[[source]]`` tables to sources: keys and addresses that clash."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from tocsin.core.model import Value
 from tocsin.ports import LOG, CanLine, SerialLine, SourceSpec, TcpLine
-from tocsin_config.maps import build_map, read_map_file
+from tocsin.registers import PointRole
+from tocsin_config.maps import Wanted, build_map, read_map_file
+from tocsin_config.models import SourceTable
 from tocsin_config.problems import suggestion
 from tocsin_config.signals import build_signals
 
@@ -18,13 +21,15 @@ if TYPE_CHECKING:
     from tocsin.registers import RegisterMap
     from tocsin.signals import SignalMap
     from tocsin_config.findings import Findings
-    from tocsin_config.models import PackTable
+    from tocsin_config.models import DrivenTable, PackTable
+    from tocsin_config.problems import Key
 
 EVERY = {"name", "driver", "string"}
 TCP = {"host", "port", "framing"}
 SERIAL = {"serial", "baud", "parity", "stop_bits"}
 MODBUS = EVERY | TCP | SERIAL | {"unit", "timeout_s", "retries"}
 CAN = EVERY | {"interface", "channel", "bitrate", "speed"}
+OF_SOURCE = {"of", "gives", "agree_a", "agree_pct", "agree_v", "agree_soc_pct"}
 SLCAN_BITRATES = (
     *(10_000, 20_000, 50_000, 83_300, 100_000),
     *(125_000, 250_000, 500_000, 750_000, 1_000_000),
@@ -42,6 +47,11 @@ NEEDED = {
     "rv-c": ("interface", "channel", "instance"),
     "dbc": ("interface", "channel", "file", "signal"),
 }
+ROLES = {
+    Value.CURRENT: PointRole.CURRENT,
+    Value.VOLTAGE: PointRole.VOLTAGE,
+    Value.SOC: PointRole.SOC,
+}
 RVC_BITRATE = 250_000
 """Of every RV-C bus: RV-C specification, physical layer."""
 
@@ -52,11 +62,11 @@ RVC_MESSAGES = frozenset(
     }
 )
 EXAMPLES = {
-    "map": 'a [pack.map] table, or a file name such as "map.toml"',
+    "map": 'a [{}.map] table, or a file name such as "map.toml"',
     "interface": 'a python-can interface, such as "socketcan"',
     "channel": 'a CAN channel, such as "can0"',
     "instance": "an RV-C DC instance, 1 to 250",
-    "signal": "[[pack.signal]] tables that say what each signal is",
+    "signal": "[[{}.signal]] tables that say what each signal is",
     "recording": 'a trace beside this file, file = "night.csv"',
     "log": 'a CAN log beside this file, such as "bus.log" or "bus.log@can1"',
     "file": 'a DBC file beside this file, such as "bank.dbc"',
@@ -74,57 +84,70 @@ class Packs:
     included: dict[Path, bytes] = field(default_factory=dict)
     described: dict[Path, Dbc] = field(default_factory=dict)
 
-    def sources(self, tables: Sequence[PackTable]) -> tuple[SourceSpec, ...]:
-        """Return one source a pack; every mistake goes to the findings."""
-        specs = tuple(self._source(i, table) for i, table in enumerate(tables))
-        self._names(tables)
-        self._addresses(specs)
-        return specs
+    def sources(
+        self, tables: Sequence[PackTable], extras: Sequence[SourceTable] = ()
+    ) -> tuple[tuple[SourceSpec, ...], tuple[SourceSpec, ...]]:
+        """Return one source a pack, and the sources beside them.
 
-    def _source(self, i: int, table: PackTable) -> SourceSpec:
-        self._keys(i, table)
+        Every mistake goes to the findings.
+        """
+        packs = [self._source(("pack", i), each) for i, each in enumerate(tables)]
+        beside = [
+            replace(self._source(("source", i), each), gives=frozenset(each.gives))
+            for i, each in enumerate(extras)
+        ]
+        self._names(tables)
+        self._addresses(packs)
+        self._lines(
+            [(("pack", i), each) for i, each in enumerate(packs)]
+            + [(("source", i), each) for i, each in enumerate(beside)]
+        )
+        return tuple(packs), tuple(beside)
+
+    def _source(self, at: Key, table: DrivenTable) -> SourceSpec:
+        self._keys(at, table)
         retries = 1 if table.retries is None else table.retries
         return SourceSpec(
             name=table.name,
             driver=table.driver,
             cells=self.cells,
-            line=self._line(i, table),
+            line=self._line(at, table),
             unit=table.unit or 1,
             timeout_ms=round((table.timeout_s or 1.0) * 1_000),
             retries=retries,
-            options=self._options(i, table),
+            options=self._options(at, table),
         )
 
-    def _keys(self, i: int, table: PackTable) -> None:
-        allowed = KEYS[table.driver]
+    def _keys(self, at: Key, table: DrivenTable) -> None:
+        allowed = KEYS[table.driver] | (OF_SOURCE if at[0] == "source" else set())
         for key in sorted(table.model_fields_set - allowed):
             right = suggestion(key, allowed)
-            self.findings.tell(("pack", i, key), f"not for {table.driver}", right)
+            self.findings.tell((*at, key), f"not for {table.driver}", right)
         for key in NEEDED.get(table.driver, ()):
             if getattr(table, key) in (None, ()):
                 wrong = f"is missing; {table.driver} needs it"
-                self.findings.tell(("pack", i, key), wrong, EXAMPLES[key])
+                self.findings.tell((*at, key), wrong, EXAMPLES[key].format(at[0]))
 
-    def _line(self, i: int, table: PackTable) -> TcpLine | SerialLine | CanLine | None:
+    def _line(
+        self, at: Key, table: DrivenTable
+    ) -> TcpLine | SerialLine | CanLine | None:
         if table.driver in {"rv-c", "dbc"}:
-            return self._can_line(i, table)
+            return self._can_line(at, table)
         if table.driver not in {"modbus-map", "sunspec"}:
             return None
         given = table.model_fields_set
         if ("host" in given) == ("serial" in given):
             wrong = "both host and serial" if "host" in given else "no host or serial"
             right = "host (and port), or serial (and baud, parity)"
-            self.findings.tell(("pack", i), wrong, right)
+            self.findings.tell(at, wrong, right)
             return None
         stray = SERIAL if "host" in given else TCP
         for key in sorted(given & stray):
             with_what = "host" if "host" in given else "serial"
             right = "host" if key in TCP else "serial"
             wrong = f"has no meaning with {with_what}"
-            needs = [("pack", i, "host"), ("pack", i, "serial")]
-            self.findings.tell(
-                ("pack", i, key), wrong, f"only with {right}", needs=needs
-            )
+            needs = [(*at, "host"), (*at, "serial")]
+            self.findings.tell((*at, key), wrong, f"only with {right}", needs=needs)
         if table.host is not None:
             framing = table.framing or "tcp"
             return TcpLine(host=table.host, port=table.port or 502, framing=framing)
@@ -135,10 +158,10 @@ class Packs:
             stop_bits=table.stop_bits or 1,
         )
 
-    def _can_line(self, i: int, table: PackTable) -> CanLine | None:
+    def _can_line(self, at: Key, table: DrivenTable) -> CanLine | None:
         if table.interface is None or table.channel is None:
             return None
-        path = ("pack", i, "bitrate")
+        path = (*at, "bitrate")
         if table.bitrate is not None and table.interface != "slcan":
             right = "left out; a kernel interface has its own (`ip link set`)"
             self.findings.tell(path, f"has no meaning with {table.interface}", right)
@@ -148,10 +171,10 @@ class Packs:
             self.findings.tell(path, wrong, right)
         channel, bitrate = table.channel, table.bitrate
         if table.interface == LOG:
-            channel = self._log(i, channel)
+            channel = self._log(at, channel)
         elif table.speed is not None:
             wrong = f"has no meaning with {table.interface}"
-            self.findings.tell(("pack", i, "speed"), wrong, f'interface = "{LOG}"')
+            self.findings.tell((*at, "speed"), wrong, f'interface = "{LOG}"')
         if bitrate is None and table.interface == "slcan" and table.driver == "rv-c":
             bitrate = RVC_BITRATE
         return CanLine(
@@ -161,58 +184,58 @@ class Packs:
             speed=table.speed or 1.0,
         )
 
-    def _log(self, i: int, channel: str) -> str:
+    def _log(self, at: Key, channel: str) -> str:
         """Return the path of a CAN log, and the bus in it if one is named."""
         whole = self.folder / channel
         file = whole if whole.is_file() else self.folder / channel.rpartition("@")[0]
         if not file.is_file():
-            path = ("pack", i, "channel")
+            path = (*at, "channel")
             self.findings.tell(path, f"there is no file {whole}", EXAMPLES["log"])
         return str(whole)
 
-    def _options(self, i: int, table: PackTable) -> dict[str, Any]:
+    def _options(self, at: Key, table: DrivenTable) -> dict[str, Any]:
         match table.driver:
             case "modbus-map":
-                return {"map": self._map(i, table)}
+                return {"map": self._map(at, table)}
             case "sunspec":
                 sign = table.current_sign or "charge-positive"
                 return {"base": table.base, "current_sign": sign}
             case "rv-c":
-                return self._rvc_options(i, table)
+                return self._rvc_options(at, table)
             case "dbc":
-                file, dbc = self._dbc(i, table)
+                file, dbc = self._dbc(at, table)
                 return {
                     "file": file,
                     "dbc": dbc,
-                    "signals": self._signals(i, table, dbc),
+                    "signals": self._signals(at, table, dbc),
                 }
             case "trace":
-                return self._played(i, table)
+                return self._played(at, table)
             case "simulated":
                 return {} if table.seed is None else {"seed": table.seed}
 
-    def _played(self, i: int, table: PackTable) -> dict[str, Any]:
+    def _played(self, at: Key, table: DrivenTable) -> dict[str, Any]:
         """Return which recording to play; nothing for one that is only replayed."""
         if table.file is None:
             if table.speed is not None:
                 wrong = "has no meaning without file"
-                self.findings.tell(("pack", i, "speed"), wrong, EXAMPLES["recording"])
+                self.findings.tell((*at, "speed"), wrong, EXAMPLES["recording"])
             return {}
         file = self.folder / table.file
         if not file.is_file():
             wrong = f"there is no file {file}"
-            self.findings.tell(("pack", i, "file"), wrong, EXAMPLES["recording"])
+            self.findings.tell((*at, "file"), wrong, EXAMPLES["recording"])
         return {"file": file, "speed": table.speed or 1.0}
 
-    def _map(self, i: int, table: PackTable) -> RegisterMap | None:
-        path = ("pack", i, "map")
-        cells = self.cells if self.is_bank_known else None
+    def _map(self, at: Key, table: DrivenTable) -> RegisterMap | None:
+        path = (*at, "map")
+        wanted = self._wanted(table)
         if isinstance(table.map, dict):
             document = self.findings.document
-            made, problems = build_map(table.map, document, path, cells)
+            made, problems = build_map(table.map, document, path, wanted)
         elif isinstance(table.map, str):
             file = self.folder / table.map
-            raw, made, problems = read_map_file(file, cells)
+            raw, made, problems = read_map_file(file, wanted)
             if not raw and problems:
                 self.findings.tell(
                     path, f"{table.map}: {problems[0].wrong}", problems[0].right
@@ -221,15 +244,21 @@ class Packs:
             self.included[file] = raw
         else:
             if table.map is not None:
-                self.findings.tell(path, "is no map", EXAMPLES["map"])
+                right = EXAMPLES["map"].format(at[0])
+                self.findings.tell(path, "is no map", right)
             return None
         self.findings.problems += problems
         return made
 
-    def _rvc_options(self, i: int, table: PackTable) -> dict[str, Any]:
+    def _wanted(self, table: DrivenTable) -> Wanted:
+        if isinstance(table, SourceTable):
+            return Wanted(roles=frozenset(ROLES[value] for value in table.gives))
+        return Wanted(cells=self.cells if self.is_bank_known else None)
+
+    def _rvc_options(self, at: Key, table: DrivenTable) -> dict[str, Any]:
         for name in table.max_age_s or {}:
             if name not in RVC_MESSAGES:
-                path = ("pack", i, "max_age_s", name)
+                path = (*at, "max_age_s", name)
                 right = suggestion(name, RVC_MESSAGES)
                 self.findings.tell(path, "no such message is listened to", right)
         return {
@@ -240,12 +269,12 @@ class Packs:
             "max_age_s": dict(table.max_age_s or {}),
         }
 
-    def _dbc(self, i: int, table: PackTable) -> tuple[Path | None, Dbc | None]:
+    def _dbc(self, at: Key, table: DrivenTable) -> tuple[Path | None, Dbc | None]:
         """Return the DBC file's path, and what it describes if it can be read."""
         if table.file is None:
             return None, None
         file = self.folder / table.file
-        path = ("pack", i, "file")
+        path = (*at, "file")
         try:
             raw = self.included[file] = file.read_bytes()
         except (OSError, ValueError) as exc:
@@ -261,15 +290,17 @@ class Packs:
                 self.findings.tell(path, f"{table.file} {exc}", EXAMPLES["file"])
         return file, self.described.get(file)
 
-    def _signals(self, i: int, table: PackTable, dbc: Dbc | None) -> SignalMap | None:
+    def _signals(
+        self, at: Key, table: DrivenTable, dbc: Dbc | None
+    ) -> SignalMap | None:
         if dbc is None or not table.signal:
             return None
         return build_signals(
             table.signal,
             dbc,
             self.findings,
-            path=("pack", i, "signal"),
-            cells=self.cells if self.is_bank_known else None,
+            path=(*at, "signal"),
+            wanted=self._wanted(table),
             id_mask=table.id_mask,
         )
 
@@ -304,8 +335,10 @@ class Packs:
         wrong = "two packs hear the same thing on one bus"
         right = "an instance, a battery or signals for each pack"
         self.findings.twice(said, wrong, right, whole=True)
+
+    def _lines(self, specs: Sequence[tuple[Key, SourceSpec]]) -> None:
         lines: dict[object, TcpLine | SerialLine | CanLine] = {}
-        for i, spec in enumerate(specs):
+        for at, spec in specs:
             if spec.line is None:
                 continue
             first = lines.setdefault(_place(spec.line), spec.line)
@@ -314,7 +347,7 @@ class Packs:
                 right = "the same settings on one line"
                 if not isinstance(spec.line, CanLine):
                     right = "the same framing, baud, parity and stop_bits on one line"
-                self.findings.tell(("pack", i), wrong, right)
+                self.findings.tell(at, wrong, right)
 
 
 def _heard(spec: SourceSpec) -> tuple[object, ...]:

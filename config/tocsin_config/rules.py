@@ -174,7 +174,7 @@ class Resolver:
         return inside(value, kind, measure.unit, self.scale)
 
     def _limits(self, table: RuleTable, measure: Measure) -> tuple[int, int] | None:
-        if measure is Measure.DATA_AGE:
+        if measure.is_age:
             for key in ("trip_s", "clear_s"):
                 if getattr(table, key) is not None:
                     self.tell((key,), "is the stale time", "stale_s under [timing]")

@@ -31,9 +31,11 @@ class Setup:
     Attributes:
         path: The site file.
         sha256: Of its bytes, followed by those of every file it includes, in the
-            order of the packs (``cat site.toml map.toml | sha256sum``).
+            order of the packs and then of the sources (``cat site.toml map.toml |
+            sha256sum``).
         site: What the core may know.
         sources: One a pack, in the same order.
+        extras: Sources beside the packs' own, in the order of the site's.
         pins: One an output, in the same order.
         wiring: One an output, in the same order.
         input_pins: One an input, in the same order.
@@ -54,6 +56,7 @@ class Setup:
     sources: tuple[SourceSpec, ...]
     pins: tuple[PinSpec, ...]
     wiring: tuple[Wiring, ...] = ()
+    extras: tuple[SourceSpec, ...] = ()
     input_pins: tuple[InputSpec, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")

@@ -9,7 +9,7 @@ from tocsin.core.model import Flag
 from tocsin.registers import PointRole
 from tocsin.signals import MappedSignal, SignalMap
 from tocsin_config.maps import MANY as MANY_ROLES
-from tocsin_config.maps import flag_bits, reads_cells
+from tocsin_config.maps import Wanted, flag_bits, reads_enough
 from tocsin_config.problems import suggestion
 from tocsin_config.signal_models import MANY, RAW_RANGE, ROLES
 
@@ -37,13 +37,10 @@ def build_signals(
     findings: Findings,
     *,
     path: Key,
-    cells: int | None,
+    wanted: Wanted,
     id_mask: int | None,
 ) -> SignalMap:
-    """Return the signals that the tables at *path* name; mistakes go to *findings*.
-
-    *cells* is None where it is not known.
-    """
+    """Return the signals that the tables at *path* name; mistakes go to *findings*."""
     before = len(findings.problems)
     made: list[tuple[Key, MappedSignal]] = []
     for i, table in enumerate(tables):
@@ -56,7 +53,7 @@ def build_signals(
     if len(findings.problems) == before:
         numbers = [each.role for each in signals]
         mapped = numbers.count(PointRole.CELL)
-        reads_cells(mapped, set(numbers), cells, path, findings)
+        reads_enough(mapped, set(numbers), wanted, path, findings)
     return signal_map
 
 

@@ -44,7 +44,7 @@ def open_sources(
     on_trouble: OnTrouble | None = None,
     heeding: list[Heeds] | None = None,
 ) -> dict[str, Open]:
-    """Return, for each pack, what opens a connection to it.
+    """Return, for each pack and source beside them, what opens a connection to it.
 
     Drivers that can are given *on_trouble*; those that heed facts join *heeding*.
 
@@ -52,9 +52,10 @@ def open_sources(
         SetupError: a driver is not installed.
     """
     opened: dict[str, Open] = {}
-    for driver in dict.fromkeys(spec.driver for spec in setup.sources):
+    every = (*setup.sources, *setup.extras)
+    for driver in dict.fromkeys(spec.driver for spec in every):
         build: BuildSources = found("tocsin.sources", driver).load()
-        specs = [spec for spec in setup.sources if spec.driver == driver]
+        specs = [spec for spec in every if spec.driver == driver]
         sources = build(specs)
         if on_trouble is not None and isinstance(sources, Reports):
             sources.report_to(on_trouble)

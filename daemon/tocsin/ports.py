@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tocsin.core.events import Demand, Fact
-    from tocsin.core.model import Sample
+    from tocsin.core.model import Sample, Value
     from tocsin.core.plant import InputRole
     from tocsin.core.rules import Role
 
@@ -65,10 +65,10 @@ class CanLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceSpec:
-    """One pack's source, as the site file describes it.
+    """One source, as the site file describes it.
 
     Attributes:
-        name: The pack's.
+        name: The pack's; or its own, of a source beside the packs' own.
         driver: Name of an entry point in the group ``tocsin.sources``.
         cells: How many series cells a reading must have.
         line: Where it answers; None for drivers that need none.
@@ -77,6 +77,8 @@ class SourceSpec:
             one second of being cancelled; a request in flight is never cancelled.
         retries: How often a failed request is tried again before the read fails.
         options: What only this driver understands, already validated.
+        gives: What a source beside the packs' own is there for; it need not say more.
+            Empty for a pack's.
     """
 
     name: str
@@ -87,6 +89,7 @@ class SourceSpec:
     timeout_ms: int = 1_000
     retries: int = 1
     options: Mapping[str, Any] = field(default_factory=dict)
+    gives: frozenset[Value] = frozenset()
 
     @property
     def is_only_recorded(self) -> bool:

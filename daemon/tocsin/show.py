@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from tocsin.clock import iso_time
+from tocsin.core import extras
 from tocsin.core.alarm import AlarmState
 from tocsin.core.foretold import outlook
 from tocsin.core.genset import WAITS_FOR as GENERATOR_WAITS
@@ -19,8 +20,12 @@ from tocsin.core.words import message
 from tocsin.wire import forecast_json
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from tocsin.core.engine import Outcome
     from tocsin.core.levels import OutputState
+    from tocsin.core.measures import PackState
+    from tocsin.core.model import Sample
     from tocsin.core.site import Output, Site
 
 
@@ -29,12 +34,16 @@ def show_json(outcome: Outcome, site: Site, *, wall_ms: int) -> dict[str, Any]:
 
     Voltages in V, currents in A (positive while charging), temperatures in degC, ages
     and times in s; ``heard_s`` is when a pack was last read, by the daemon's own
-    monotonic time. What is not known is null.
+    monotonic time. What is not known is null. ``values`` says of each value of a pack
+    from which source it is, as what it was published there (null if that is not known),
+    how old, and with ``shared_by`` among how many strings a current was divided evenly.
+    ``sources`` are those beside the packs' own.
     """
     return {
         "site": site.name,
         "at": iso_time(wall_ms),
         "packs": _packs(outcome, site),
+        "sources": _sources(outcome, site),
         "alarms": _alarms(outcome, site, wall_ms),
         "outputs": _outputs(outcome, site, wall_ms),
         "inputs": _inputs(outcome, site, wall_ms),
@@ -91,6 +100,72 @@ def _packs(outcome: Outcome, site: Site) -> list[dict[str, Any]]:
                 "soc_pct": _scaled(sample and sample.soc_permille, 10),
                 "cells_v": [mv / 1000 for mv in sample.cells_mv] if sample else [],
                 "temps_c": [dc / 10 for dc in sample.temps_dc] if sample else [],
+                "trouble": state.trouble,
+                "values": _values(pack.name, state, outcome, site),
+            }
+        )
+    return shown
+
+
+SHOWN_AS = {
+    "cells_mv": "cells_v",
+    "low_cell_mv": "low_cell_v",
+    "high_cell_mv": "high_cell_v",
+    "temps_dc": "temps_c",
+    "current_ma": "current_a",
+    "voltage_mv": "voltage_v",
+    "soc_permille": "soc_pct",
+}
+
+
+def _values(
+    name: str, state: PackState, outcome: Outcome, site: Site
+) -> dict[str, dict[str, Any]]:
+    """Return the source, origin and age of every value that is known of a pack."""
+    sample, now_ms = state.sample, outcome.state.now_ms
+    lent = {each.value.field: each for each in state.lent}
+    shown: dict[str, dict[str, Any]] = {}
+    for field, key in SHOWN_AS.items():
+        if getattr(sample, field, None) in {None, ()}:
+            continue
+        each = lent.get(field)
+        by = name if each is None else each.by
+        at_ms = state.heard_ms if each is None else each.at_ms
+        point = _origin(by, name, sample, outcome, site).get(field)
+        shown[key] = {
+            "source": by,
+            "origin": point,
+            "age_s": (now_ms - at_ms) / 1000,
+            **({"shared_by": each.shared} if each and each.shared > 1 else {}),
+        }
+    return shown
+
+
+def _origin(
+    by: str, pack: str, sample: Sample | None, outcome: Outcome, site: Site
+) -> Mapping[str, str]:
+    """Return as what source *by* publishes each value."""
+    if by != pack:
+        at = site.extra_at.get(by)
+        sample = None if at is None else outcome.state.extras[at].sample
+    return {} if sample is None else dict(sample.origin)
+
+
+def _sources(outcome: Outcome, site: Site) -> list[dict[str, Any]]:
+    shown: list[dict[str, Any]] = []
+    for extra, state in zip(site.extras, outcome.state.extras, strict=True):
+        sample = state.sample
+        age_ms = outcome.state.now_ms - state.heard_ms
+        shown.append(
+            {
+                "name": extra.name,
+                "of": extra.of,
+                "gives": [value.value for value in extra.values],
+                "online": state.online,
+                "age_s": age_ms / 1000,
+                "current_a": _scaled(sample and sample.current_ma, 1000),
+                "voltage_v": _scaled(sample and sample.voltage_mv, 1000),
+                "soc_pct": _scaled(sample and sample.soc_permille, 10),
                 "trouble": state.trouble,
             }
         )
@@ -188,6 +263,9 @@ def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
         if alarm.subject in site.pack_at:
             pack = outcome.state.packs[site.pack_at[alarm.subject]]
             ahead = outlook(rule, pack, site)
+        elif alarm.subject in site.extra_at:
+            at, state = site.extra_at[alarm.subject], outcome.state
+            ahead = extras.outlook(rule, at, state.packs, state.extras, site)
         shown.append(
             {
                 "alarm": rule.name,

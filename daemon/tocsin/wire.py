@@ -61,6 +61,7 @@ def _plain_json(fact: Fact) -> dict[str, Any]:
                 "pack": fact.pack,
                 "state": fact.state,
                 "reason": fact.reason,
+                **({"extra": True} if fact.is_extra else {}),
             }
         case CommandFact():
             return {
@@ -141,7 +142,8 @@ def _plain_words(told: Mapping[str, Any]) -> str:  # noqa: PLR0911 one return a 
             return f"{told['role']} {told['output']} {level}{why}"
         case "source":
             why = f": {told['reason']}" if told["reason"] else ""
-            return f"pack {told['pack']} {told['state']}{why}"
+            what = "source" if told.get("extra") else "pack"
+            return f"{what} {told['pack']} {told['state']}{why}"
         case "command":
             did = "done" if told["accepted"] else "refused"
             what = " ".join(filter(None, (told["alarm"], told["subject"])))

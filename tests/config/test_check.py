@@ -83,6 +83,7 @@ def test_json_says_the_same_to_a_program(
         "doubts",
         "rules",
         "outputs",
+        "sources",
         "circuits",
         "inputs",
         "cautions",

@@ -6,9 +6,9 @@ import hashlib
 from pathlib import Path
 
 from site_files import SMALL, loaded, written
-from tocsin.core.model import Flag
+from tocsin.core.model import Flag, Value
 from tocsin.core.rules import Action, Gate, Measure, Priority, Role
-from tocsin.ports import BrokerSpec, SerialLine, SourceSpec, TcpLine
+from tocsin.ports import BrokerSpec, CanLine, SerialLine, SourceSpec, TcpLine
 from tocsin.registers import Point, PointRole, RegisterMap, RegisterType
 from tocsin_config import doubts, load
 
@@ -131,6 +131,18 @@ def test_the_sample_site_on_can_hears_every_cell_and_lacks_nothing_for_permits()
         roles = [signal.role for signal in spec.options["signals"].signals]
         assert roles.count(PointRole.CELL) == roles.count(PointRole.TEMPERATURE) == 16
     assert not any("cannot work" in doubt.wrong for doubt in doubts(setup))
+
+
+def test_the_sample_site_of_a_mixed_bank_is_lent_a_current_by_its_shunt() -> None:
+    sites = Path(__file__).parents[2] / "deploy" / "sites"
+    setup = load(sites / "fern-ridge-mixed.toml")
+    (shunt,) = setup.site.extras
+    assert (shunt.of, shunt.values) == ("bank", (Value.CURRENT,))
+    assert {type(each.line) for each in (*setup.sources, *setup.extras)} == {
+        TcpLine,
+        SerialLine,
+        CanLine,
+    }
 
 
 def test_a_missing_table_means_its_defaults(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ NAMES = {
     *("high-cell", "high-cell-urgent", "rising-cell", "cold-charge", "hot-charge"),
     *("cold-discharge", "hot-discharge", "charge-current", "discharge-current"),
     *("cold-charge-current", "cell-spread-top", "cell-spread-low", "sum-of-cells"),
+    *("source-disagreement", "counter-disagreement", "extra-source-lost"),
     *("source-lost", "frozen-values", "beat-lost", "not-measured"),
     *("protector-refuses-charge", "protector-refuses-load", "protector-warning"),
     *("string-share", "long-since-full", "proof-due", "daemon-trouble"),
@@ -155,7 +156,8 @@ def test_lost_or_false_data_drops_both_permits(chemistry: str, tmp_path: Path) -
         rule.name for rule in rules(tmp_path, chemistry).values() if rule.is_data_loss
     }
     assert lost == {
-        *("sum-of-cells", "source-lost", "frozen-values", "beat-lost", "not-measured")
+        *("sum-of-cells", "source-lost", "frozen-values", "beat-lost", "not-measured"),
+        "source-disagreement",
     }
     for name in lost:
         assert set(rules(tmp_path, chemistry)[name].actions) == {CHARGE, LOADS}
@@ -208,6 +210,9 @@ LFP = [
     ("cell-spread-low", 200, 120, 120_000),
     ("sum-of-cells", 480, 240, 10_000),
     ("source-lost", 10_000, 5_000, 0),
+    ("source-disagreement", 1_000, 700, 30_000),
+    ("counter-disagreement", 1_000, 700, 600_000),
+    ("extra-source-lost", 10_000, 5_000, 0),
     ("frozen-values", 1_800_000, 60_000, 0),
     ("beat-lost", 10_000, 2_000, 0),
     ("not-measured", 1, 0, 10_000),

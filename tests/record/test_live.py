@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from core_builders import sample
-from shell_stage import Packs, failing_between
+from shell_stage import Packs, failing_between, until
 from tocsin import control
 from tocsin.clock import SteppedClock
 from tocsin.core.model import Sample
@@ -19,24 +19,12 @@ from tocsin.shell import Inbox
 from tocsin.trace import read_trace
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Coroutine
+    from collections.abc import AsyncIterator
     from pathlib import Path
 
 
 def silent(_: int) -> Sample:
     raise DriverError("no answer")
-
-
-async def until(
-    clock: SteppedClock, at_ms: int, work: Coroutine[Any, Any, None]
-) -> None:
-    """Let *work* go on until *at_ms*; raise what it raises."""
-    task = asyncio.ensure_future(work)
-    while clock.now_ms() < at_ms and not task.done():  # noqa: ASYNC110 - from outside
-        await asyncio.sleep(0)
-    task.cancel()
-    with suppress(asyncio.CancelledError):
-        await task
 
 
 def recorded(folder: Path, seconds: int = 10, **scripts: Any) -> Recording:

@@ -119,6 +119,29 @@ def test_people_read_the_same_in_words(
     assert "rows/s" in said.splitlines()[-1]
 
 
+SHUNT = """\
+[[source]]
+name = "shunt"
+driver = "rv-c"
+interface = "socketcan"
+channel = "can0"
+instance = 1
+gives = ["current"]
+"""
+
+
+def test_a_recording_holds_what_a_shunt_lent_so_a_replay_does_not_miss_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = trace(tmp_path, emptying())
+    before = main(["replay", *arguments, "--json"]), capsys.readouterr().out
+    (tmp_path / "site.toml").write_text(SITE + SHUNT)
+    after = main(["replay", *arguments, "--json"]), capsys.readouterr().out
+    assert after[0] == before[0] == 0
+    assert "shunt" not in after[1]
+    assert after[1].splitlines()[:-1] == before[1].splitlines()[:-1]
+
+
 HEATED = (
     '[[output]]\nname = "warm"\nrole = "heater-call"\n[output.heater]\nwatts = 50\n'
 )

@@ -15,7 +15,7 @@ from tocsin_drivers.simbus.can_serve import bank_dbc, pumped, traffic_of
 from tocsin_drivers.simbus.fern_ridge import make_bank
 from tocsin_drivers.simbus.hut_dbc import signals_toml
 from tocsin_drivers.simbus.slcan import SlcanPty
-from whole_stage import QUIET, SITE, Watcher
+from whole_stage import QUIET, SITE, WALL_MS, Watcher
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
@@ -33,15 +33,20 @@ PATIENCE_S = 30.0
 
 
 class FastClock(RealClock):
-    """The loop's time, but faster, and without waiting for whoever is busy.
-
-    The time of day is the real one: the journal's own thread asks for it.
-    """
+    """The loop's time, but faster, and without waiting for whoever is busy."""
 
     speed = SPEED
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._begun_ms = super().wall_ms()
+
     def now_ms(self) -> int:
         return int(super().now_ms() * self.speed)
+
+    def wall_ms(self) -> int:
+        """Return the time of day, in any thread: the history's asks as well."""
+        return WALL_MS + int((super().wall_ms() - self._begun_ms) * self.speed)
 
     async def sleep_until(self, at_ms: int) -> None:
         await super().sleep_until(int(at_ms / self.speed))

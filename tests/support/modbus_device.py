@@ -121,7 +121,7 @@ def lead(
 CELLS = tuple(range(3_300, 3_316))
 
 
-def read_battery(*models: Model, cells: int = 16, **options: Any) -> Sample:
+def read_battery(*models: Model, cells: int | None = 16, **options: Any) -> Sample:
     reader = SunSpecReader(cells=cells, **options)
     return lead(reader.reading(), image([common(), *models]))
 

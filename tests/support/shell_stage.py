@@ -15,7 +15,8 @@ from tocsin.ports import DriverError
 from tocsin.shell import Inbox, Shell
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+    from collections.abc import AsyncIterator, Callable, Coroutine, Mapping, Sequence
+    from typing import Any
 
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Demand, Fact
@@ -139,3 +140,15 @@ def _failing(begin_ms: int, end_ms: int, reason: str, now_ms: int) -> Sample:
     if begin_ms <= now_ms < end_ms:
         raise DriverError(reason)
     return sample()
+
+
+async def until(
+    clock: SteppedClock, at_ms: int, work: Coroutine[Any, Any, None]
+) -> None:
+    """Let *work* go on until *at_ms*; raise what it raises."""
+    task = asyncio.ensure_future(work)
+    while clock.now_ms() < at_ms and not task.done():  # noqa: ASYNC110 - from outside
+        await asyncio.sleep(0)
+    task.cancel()
+    with suppress(asyncio.CancelledError):
+        await task

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.cli import circuit_words, history_words, lead_plot, lead_words
 from tocsin.core.circuit.pfd import CAVEAT
+from tocsin.core.extras import SHOWN_IN
 from tocsin.core.paper import Side, on_paper
 from tocsin.prove.standing import standing, standing_words
 from tocsin_config import (
@@ -49,8 +50,8 @@ the picture could not be drawn.
   tocsin check site.toml --table           every lead time, not the least and most only
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
-                                           outputs, circuits, inputs, cautions,
-                                           history, lead_times, proof
+                                           outputs, sources, circuits, inputs,
+                                           cautions, history, lead_times, proof
   tocsin circuit site.toml                 every circuit, whole
 
 A sound file is not a safe installation: prove every output at the site, and follow
@@ -58,6 +59,7 @@ local codes and the battery maker's sheet. Tocsin is never the protection.
 """
 
 RULE_HEAD = ("rule", "measure", "trip", "clear", "delay", "priority", "acts on")
+SOURCE_HEAD = ("source", "of", "gives, and how far others may be from it")
 INPUT_HEAD = ("input", "role", "of", "pin", "active", "pull", "debounce")
 OUTPUT_HEAD = ("output", "role", "stage", "pin", "driven by")
 
@@ -141,11 +143,12 @@ def _not_installed(setup: Setup) -> list[Problem]:
     origin = setup.origin
     return [
         origin.document.problem(
-            ("pack", i, "driver"),
+            (table, i, "driver"),
             f"no driver {source.driver} is installed: `run` cannot read {source.name}",
             f"one of {', '.join(sorted(installed))}",
         )
-        for i, source in enumerate(setup.sources)
+        for table, sources in (("pack", setup.sources), ("source", setup.extras))
+        for i, source in enumerate(sources)
         if origin is not None
         and not source.is_only_recorded
         and source.driver not in installed
@@ -164,6 +167,7 @@ def _report(
         "doubts": [_problem(problem) for problem in doubtful],
         "rules": [] if setup is None else [_rule(rule) for rule in setup.site.rules],
         "outputs": [] if setup is None else _outputs(setup),
+        "sources": [] if setup is None else _sources(setup),
         "circuits": [] if setup is None else _circuits(setup),
         "inputs": [] if setup is None else _inputs(setup),
         "cautions": [] if setup is None else list(cautions(setup)),
@@ -217,6 +221,35 @@ def _outputs(setup: Setup) -> list[dict[str, Any]]:
     ]
 
 
+def _sources(setup: Setup) -> list[dict[str, Any]]:
+    """Return sources beside the packs' own, and how far others may be from them."""
+    return [
+        {
+            "source": extra.name,
+            "of": extra.of,
+            "gives": [value.value for value in extra.values],
+            "agree": {
+                value.value: {
+                    "fixed": SHOWN_IN[value].shown(agreement.fixed),
+                    "unit": SHOWN_IN[value].symbol,
+                    "pct": agreement.permille / 10,
+                }
+                for value, agreement in extra.gives
+            },
+        }
+        for extra in setup.site.extras
+    ]
+
+
+def _source_row(source: dict[str, Any]) -> tuple[str, ...]:
+    apart = (
+        f"{value} {each['fixed']:g} {each['unit']}"
+        + (f" + {each['pct']:g} %" if each["pct"] else "")
+        for value, each in source["agree"].items()
+    )
+    return source["source"], source["of"], ", ".join(apart)
+
+
 def _circuits(setup: Setup) -> list[dict[str, Any]]:
     """Return the outputs whose wiring is stated, judged."""
     every, _ = judged(setup)
@@ -261,6 +294,9 @@ def _say(
     _table(RULE_HEAD, (_row(rule) for rule in setup.site.rules))
     print()
     _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
+    if setup.extras:
+        print()
+        _table(SOURCE_HEAD, (_source_row(each) for each in _sources(setup)))
     _say_circuits(setup)
     _say_inputs(setup)
     print(f"\n{history_words.line(setup)}")

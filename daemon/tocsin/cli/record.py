@@ -115,9 +115,14 @@ class Recorder:
         self._trace = trace
         self._can = can
         self._live = [spec for spec in setup.sources if not spec.is_only_recorded]
-        self._on_can = [spec for spec in self._live if isinstance(spec.line, CanLine)]
+        every = (*self._live, *setup.extras)
+        self._on_can = [spec for spec in every if isinstance(spec.line, CanLine)]
         self._is_watched = sys.stderr.isatty()
-        self._recording = Recording(None, {spec.name: None for spec in self._live})
+        self._recording = Recording(
+            None,
+            {spec.name: None for spec in self._live},
+            beside={spec.name: "" for spec in setup.extras},
+        )
         self._log: BusLog | None = None
         self._seconds = 0.0
 
@@ -179,7 +184,13 @@ class Recorder:
             path = control.socket_path(self._setup.journal_folder)
             await overhear(self._recording, path, clock=clock)
         sources = open_sources(replace(self._setup, sources=tuple(self._live)))
-        await record(self._recording, sources, clock=clock, poll_ms=self._setup.poll_ms)
+        await record(
+            self._recording,
+            sources,
+            clock=clock,
+            poll_ms=self._setup.poll_ms,
+            site=self._setup.site,
+        )
 
     async def _show(self) -> None:
         begun_s = stopwatch_s()
@@ -233,7 +244,7 @@ class Recorder:
         return 1
 
     def _warn(self, recording: Recording) -> None:
-        for name, trouble in recording.packs.items():
+        for name, trouble in (recording.packs | recording.beside).items():
             if trouble and recording.tape is not None:
                 print(f"tocsin: {name}: {trouble}", file=sys.stderr)
         if 0 < len(recording.without_cells) < len(recording.packs):

@@ -59,6 +59,7 @@ def scene(show: Mapping[str, Any], site: Site) -> RenderableType:
     return Group(
         *_proving(show.get("proving")),
         packs,
+        *(_source(each) for each in show.get("sources", ())),
         *_maintenance(show["maintenance"]),
         outputs(show["outputs"]),
         *_calls(show["outputs"]),
@@ -125,6 +126,22 @@ def _proving(proof: Mapping[str, Any] | None) -> list[RenderableType]:
     return [Text(text, style="bold black on yellow")]
 
 
+def _source(source: Mapping[str, Any]) -> Text:
+    """Return what a source beside the packs' own says, and of what."""
+    words = Text(source["name"], style="bold").append(
+        f" of {source['of']}", style="default"
+    )
+    if not source["online"]:
+        words.append(" no data", style="bold red")
+        return words.append(f" {source['trouble']}", style="red")
+    said = (
+        _number(source["current_a"], "+.1f", "A"),
+        _number(source["voltage_v"], ".2f", "V"),
+        _number(source["soc_pct"], ".0f", "%"),
+    )
+    return words.append("  " + "  ".join(filter(None, said)), style="default")
+
+
 def _pack(
     pack: Mapping[str, Any], forecasts: Sequence[Mapping[str, Any]], site: Site
 ) -> RenderableType:
@@ -153,10 +170,20 @@ def _headline(pack: Mapping[str, Any]) -> Text:
     said = [
         f"{min(cells):.3f} to {max(cells):.3f} V" if cells else "",
         f"{min(temps):.1f} degC" if temps else "",
-        _number(pack["current_a"], "+.0f", "A"),
-        _number(pack["soc_pct"], ".0f", "%"),
+        _number(pack["current_a"], "+.0f", "A") + _lent(pack, "current_a"),
+        _number(pack["soc_pct"], ".0f", "%") + _lent(pack, "soc_pct"),
     ]
     return words.append(" " + "  ".join(filter(None, said)), style="default")
+
+
+def _lent(pack: Mapping[str, Any], value: str) -> str:
+    """Return who said a value that the pack does not say itself."""
+    told = pack.get("values", {}).get(value)
+    return (
+        ""
+        if told is None or told["source"] == pack["name"]
+        else (f" by {told['source']}")
+    )
 
 
 def _ahead(told: Mapping[str, Any], site: Site) -> Text:

@@ -14,8 +14,6 @@ from dataclasses import dataclass, replace
 from enum import Enum, StrEnum, auto
 from typing import TYPE_CHECKING
 
-from tocsin.core.rules import Measure
-
 if TYPE_CHECKING:
     from tocsin.core.rules import Rule
 
@@ -148,7 +146,7 @@ class Alarm:
         A value of None is worse than any: a pending or active alarm goes on, and one
         about to return does not. A closed gate is as good as a cleared value.
         """
-        if rule.measure is Measure.DATA_AGE:
+        if rule.measure.is_age:
             return self._heard(rule, at_ms)
         if not gate_open:
             against = self.active
@@ -184,7 +182,7 @@ class Alarm:
             return NEVER_MS
         if self.active:
             return self.edge_ms + rule.off_delay_ms
-        age_ms = rule.trip_at if rule.measure is Measure.DATA_AGE else 0
+        age_ms = rule.trip_at if rule.measure.is_age else 0
         return self.edge_ms + rule.on_delay_ms + age_ms
 
     def aged(self, rule: Rule, now_ms: int, where: str, value: int | None) -> Alarm:
@@ -197,7 +195,7 @@ class Alarm:
             alarm = replace(alarm, shelved_until_ms=None).judged_afresh(now_ms)
         if alarm.turn_ms(rule) <= now_ms:
             alarm = replace(alarm, value=value)
-            if rule.measure is Measure.DATA_AGE and value is not None:
+            if rule.measure.is_age and value is not None:
                 alarm = alarm.turned_by_age(rule, now_ms, where, value)
             else:
                 alarm = alarm.turned(rule, now_ms, where)
@@ -220,7 +218,7 @@ class Alarm:
         """Return the alarm with *active* the other way round."""
         if self.active:
             back = Trigger.RETURNED_LATCHING if rule.latching else Trigger.RETURNED
-            edge_ms = at_ms if rule.measure is Measure.DATA_AGE else None
+            edge_ms = at_ms if rule.measure.is_age else None
             gone = replace(self, active=False, edge_ms=edge_ms)
             return gone.moved(back, at_ms)
         come = replace(self, active=True, active_ms=at_ms, edge_ms=None, where=where)

@@ -27,6 +27,7 @@ def faults(outcome: Outcome, site: Site) -> tuple[str, ...]:
     if energised.intersection(permits):
         found += _blind_charging(outcome, site)
         found += _charging_past_limits(outcome, site)
+    found += _stale_lendings(outcome, site)
     found += _shed_out_of_order(energised, site)
     found += _called_while_locked(outcome, energised, site)
     found += _proved_on(outcome, energised, site)
@@ -59,6 +60,15 @@ def _blind_charging(outcome: Outcome, site: Site) -> Iterable[str]:
             yield f"charge is permitted, but {pack.name} is stale"
         elif state.good < timing.good_scans:
             yield f"charge is permitted after {state.good} readings of {pack.name}"
+
+
+def _stale_lendings(outcome: Outcome, site: Site) -> Iterable[str]:
+    """A value from another source than the pack's own, used past its time."""
+    oldest_ms = outcome.state.now_ms - site.timing.stale_ms
+    for pack, state in zip(site.bank.packs, outcome.state.packs, strict=True):
+        for lent in state.lent:
+            if lent.at_ms <= oldest_ms:
+                yield f"{pack.name} counts on a {lent.value} of {lent.by} that is stale"
 
 
 def _charging_past_limits(outcome: Outcome, site: Site) -> Iterable[str]:

@@ -116,10 +116,11 @@ def string_currents_ma(
 def share_permille(string: str, packs: tuple[PackState, ...], site: Site) -> int | None:
     """Return how far *string* is from an equal share of the current.
 
-    None while a current is not known, or the mean is too small to compare.
+    None while a current is not known, or the mean is too small to compare; and where
+    one sensor's current was divided evenly, for that says nothing of the shares.
     """
     currents = string_currents_ma(packs, site)
-    if currents is None:
+    if currents is None or any(lent.shared > 1 for p in packs for lent in p.lent):
         return None
     mean_ma = sum(currents.values()) // len(currents)
     if abs(mean_ma) < site.bank.capacity_mah * SHARING_PERMILLE // 1_000:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tocsin.core import commands, inputs, outputs, proof
+from tocsin.core import commands, extras, inputs, outputs, proof
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.events import (
     Command,
@@ -84,6 +84,8 @@ def _tell(turn: Turn, event: Event) -> None:
     match event:
         case Tick():
             pass
+        case Reading() | ReadingFailed() if event.pack in turn.site.extra_at:
+            extras.hear(turn, event)
         case Reading():
             turn.read(event.pack, event.sample, event.at_ms)
         case ReadingFailed():

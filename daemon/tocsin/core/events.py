@@ -257,12 +257,17 @@ class OutputFact:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SourceFact:
-    """A pack's data was lost, refused, or came back."""
+    """A pack's data was lost, refused, or came back.
+
+    Attributes:
+        pack: Its name; with *is_extra* that of a source beside the packs' own.
+    """
 
     at_ms: int
     pack: str
     state: str  # "online", "lost", "refused"
     reason: str
+    is_extra: bool = False
     proving: Proving = Proving.NOT
 
 

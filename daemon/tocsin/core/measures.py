@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.forecast.feed import tracked
 from tocsin.core.forecast.result import TOO_NEW, Forecast, Limit
-from tocsin.core.model import Flag, Pack, Sample
+from tocsin.core.merge import whole, without
+from tocsin.core.model import Flag, Lent, Pack, Sample
 from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
@@ -40,6 +41,8 @@ class PackState:
         good: Good readings in a row, since the start or the last loss; once there
             are enough, a bad one does not break the row.
         trouble: Why the newest poll gave nothing; empty when it gave something.
+        sample: What is known of the pack: what it says itself, and what it is lent.
+        lent: What of it others say.
         still_ms: How long every value has stood still under load.
         beat_ms: When the pack's own counter last moved.
         trail: (at_ms, cells_mv) of the last readings, oldest first.
@@ -53,15 +56,30 @@ class PackState:
     good: int = 0
     trouble: str = ""
     sample: Sample | None = None
+    lent: tuple[Lent, ...] = ()
     still_ms: int = 0
     beat_ms: int = 0
     trail: tuple[tuple[int, tuple[int, ...]], ...] = ()
     series: int = 0
     tracker: Tracker | None = None
 
+    @property
+    def own(self) -> Sample | None:
+        """Return what the pack says itself."""
+        if self.sample is None or not self.lent:
+            return self.sample
+        return without(self.sample, self.lent)
+
+    @property
+    def has_current(self) -> bool:
+        """Return True while somebody says the pack's current."""
+        return self.sample is not None and self.sample.current_ma is not None
+
     def forecast(self, limit: Limit) -> Forecast | None:
         """Return what is foretold of *limit*; None before the first forecast."""
-        told = () if self.tracker is None else self.tracker.forecasts
+        if self.tracker is None or (self.sample is not None and not self.has_current):
+            return None
+        told = self.tracker.forecasts
         return next((each for each in told if each.limit is limit), None)
 
     def foretold(self) -> tuple[Forecast, ...]:
@@ -70,6 +88,8 @@ class PackState:
             reason = "nothing is heard of this pack"
         elif self.tracker is None:
             reason = "the pack says no current or no cells, or its curve is not known"
+        elif not self.has_current:
+            reason = "nothing says the pack's current now"
         elif not self.tracker.forecasts:
             reason = TOO_NEW
         else:
@@ -113,31 +133,45 @@ def _contradiction(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
     return ""
 
 
-def heard(old: PackState, sample: Sample, at_ms: int, site: Site) -> PackState:
-    """Return the pack's state after a good reading."""
+def heard(
+    old: PackState,
+    sample: Sample,
+    at_ms: int,
+    site: Site,
+    lent: tuple[Lent, ...] = (),
+) -> PackState:
+    """Return the pack's state after a good reading, and what it is *lent* beside it."""
+    known = whole(sample, lent)
     return PackState(
         heard_ms=at_ms,
         online=True,
         good=old.good + 1,
-        sample=sample,
-        still_ms=_still_ms(old, sample, at_ms, site),
+        sample=known,
+        lent=lent,
+        still_ms=_still_ms(old, sample, at_ms, site, flows_ma=known.current_ma),
         beat_ms=at_ms
         if old.sample is None or old.sample.beat != sample.beat
         else old.beat_ms,
         trail=_trail(old, sample, at_ms, site.timing.rise_window_ms),
         series=old.series,
-        tracker=tracked(old.tracker, sample, at_ms, old.series, site),
+        tracker=tracked(old.tracker, known, at_ms, old.series, site),
     )
 
 
-def _still_ms(old: PackState, sample: Sample, at_ms: int, site: Site) -> int:
-    """Time at rest does not count: a resting cell may well stand still."""
+def _still_ms(
+    old: PackState, sample: Sample, at_ms: int, site: Site, *, flows_ma: int | None
+) -> int:
+    """Time at rest does not count: a resting cell may well stand still.
+
+    Nor does what the pack is lent: that moves while its own gateway is stuck.
+    """
     if old.sample is None or sample.cells_mv != old.sample.cells_mv:
         return 0
-    if _values(sample) != _values(old.sample):
+    own = old.own
+    if own is None or _values(sample) != _values(own):
         return 0
     loaded_ma = site.bank.capacity_mah * LOADED_PERMILLE // 1000
-    if sample.current_ma is None or abs(sample.current_ma) < loaded_ma:
+    if flows_ma is None or abs(flows_ma) < loaded_ma:
         return old.still_ms
     return old.still_ms + at_ms - old.heard_ms
 

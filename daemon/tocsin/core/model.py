@@ -76,6 +76,91 @@ class Sample:
     origin: tuple[tuple[str, str], ...] = ()
 
 
+class Value(StrEnum):
+    """What an extra source may give; the word is the one used in the site file.
+
+    Never a cell or a temperature: those are a pack's own to say.
+    """
+
+    CURRENT = "current"
+    VOLTAGE = "voltage"
+    SOC = "soc"
+
+    @property
+    def field(self) -> str:
+        """Return where in a sample it stands."""
+        return _FIELDS[self]
+
+    def of(self, sample: Sample | None) -> int | None:
+        """Return what *sample* says of it."""
+        said: int | None = getattr(sample, self.field, None)
+        return said
+
+
+_FIELDS = {
+    Value.CURRENT: "current_ma",
+    Value.VOLTAGE: "voltage_mv",
+    Value.SOC: "soc_permille",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Agreement:
+    """How far two sources of one value may be apart.
+
+    Attributes:
+        fixed: In the value's own integer unit, above 0.
+        permille: Of the larger of the two, on top.
+    """
+
+    fixed: int
+    permille: int = 0
+
+    def used_permille(self, one: int, other: int) -> int:
+        """Return how much of what is allowed the two are apart; 1000 is all of it."""
+        allowed = self.fixed * 1_000 + self.permille * max(abs(one), abs(other))
+        return abs(one - other) * 1_000_000 // allowed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Extra:
+    """A source beside the packs' own: a shunt for the whole bank, a second meter.
+
+    Attributes:
+        of: A pack, a string, or `BANK` for the whole of it.
+        gives: What it says, and how far that may be from what others say.
+    """
+
+    name: str
+    of: str
+    gives: tuple[tuple[Value, Agreement], ...]
+
+    @property
+    def values(self) -> tuple[Value, ...]:
+        """Return what it says."""
+        return tuple(value for value, _ in self.gives)
+
+
+BANK = "bank"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lent:
+    """A value that a pack does not say itself and that was taken from elsewhere.
+
+    Attributes:
+        by: The source it came from.
+        at_ms: When the oldest reading in it was made.
+        shared: Among so many strings a current was divided evenly, for want of better.
+    """
+
+    value: Value
+    number: int
+    by: str
+    at_ms: int
+    shared: int = 1
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pack:
     """One battery with its own protection: *cells* in series, member of *string*."""

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tocsin.core import measures
+from tocsin.core import extras, measures
 from tocsin.core.alarm import Alarm, AlarmState
 from tocsin.core.bank import bank_value, share_permille
 from tocsin.core.events import (
@@ -27,7 +27,7 @@ from tocsin.core.events import (
 from tocsin.core.levels import is_sighted
 from tocsin.core.outputs import decided
 from tocsin.core.proof_state import Proof, is_over, merged
-from tocsin.core.rules import Measure, Priority, Scope
+from tocsin.core.rules import Priority, Scope
 from tocsin.core.standing import standing_value
 from tocsin.core.words import message
 
@@ -219,6 +219,8 @@ def _live(turn: Turn, rule: Rule, subject: str) -> int | None:
             return share_permille(subject, tuple(turn.packs), site)
         case Scope.BANK:
             return bank_value(what, turn.bank, turn.now_ms)
+        case Scope.EXTRA:
+            return extras.taken(turn, what, subject)[1]
         case Scope.SELF:
             return int(bool(turn.troubles.get(subject)))
         case Scope.OUTPUT | Scope.INPUT:
@@ -241,7 +243,7 @@ def _age(turn: Turn, proof: Proof) -> None:
     if was is None or was.due_ms > turn.now_ms:
         return
     rule, value = turn.site.rules[proof.index], proof.virtual
-    if rule.measure is Measure.DATA_AGE and proof.crossed_ms is not None:
+    if rule.measure.is_age and proof.crossed_ms is not None:
         value = turn.now_ms - proof.crossed_ms
     new = was.aged(rule, turn.now_ms, proof.subject, value)
     turn.proof = replace(proof, alarm=new)
@@ -260,7 +262,7 @@ def _crossing(turn: Turn) -> frozenset[int]:
 def _is_crossing(turn: Turn, alarm: Alarm) -> bool:
     if alarm.active or alarm.edge_ms is None:
         return alarm.active
-    return turn.site.rules[alarm.index].measure is not Measure.DATA_AGE
+    return not turn.site.rules[alarm.index].measure.is_age
 
 
 def _yields_to(turn: Turn, proof: Proof, crossing: frozenset[int]) -> str:

@@ -12,6 +12,7 @@ class Scope(Enum):
     PACK = auto()
     STRING = auto()
     BANK = auto()
+    EXTRA = auto()  # a source beside the packs' own
     SELF = auto()  # a part of the daemon: journal, mqtt, outputs, inputs, can
     OUTPUT = auto()
     INPUT = auto()
@@ -76,6 +77,9 @@ class Measure(StrEnum):
     SURGE_RISK = "surge-risk"  # share of futures that a burst of load would end
     STRING_SHARE = "string-share"  # deviation from an equal share of the current
     SINCE_FULL = "since-full"
+    EXTRA_AGE = "extra-age"  # of the newest reading of a source beside the packs' own
+    DISAGREEMENT = "disagreement"  # of two sources, as a share of what is allowed
+    COUNTER_DISAGREEMENT = "counter-disagreement"  # likewise, of charge counters
     PROOF_OVERDUE = "proof-overdue"  # how long ago the next proof test was due
     TROUBLE = "trouble"  # a part of the daemon cannot do its work
     STATE_OF_CHARGE = "state-of-charge"  # the pack's own counter
@@ -95,10 +99,18 @@ class Measure(StrEnum):
         """Return the unit of the measure."""
         return _UNITS[self]
 
+    @property
+    def is_age(self) -> bool:
+        """Return True for the age of a reading: time alone raises it."""
+        return self in {Measure.DATA_AGE, Measure.EXTRA_AGE}
+
 
 _SCOPES = {
     Measure.STRING_SHARE: Scope.STRING,
     Measure.SINCE_FULL: Scope.BANK,
+    Measure.EXTRA_AGE: Scope.EXTRA,
+    Measure.DISAGREEMENT: Scope.EXTRA,
+    Measure.COUNTER_DISAGREEMENT: Scope.EXTRA,
     Measure.PROOF_OVERDUE: Scope.BANK,
     Measure.TROUBLE: Scope.SELF,
     Measure.FAILED_STARTS: Scope.OUTPUT,
@@ -135,6 +147,9 @@ _UNITS = {
     Measure.SURGE_RISK: Unit.PERMILLE,
     Measure.STRING_SHARE: Unit.PERMILLE,
     Measure.SINCE_FULL: Unit.DAYS,
+    Measure.EXTRA_AGE: Unit.SECONDS,
+    Measure.DISAGREEMENT: Unit.PERMILLE,
+    Measure.COUNTER_DISAGREEMENT: Unit.PERMILLE,
     Measure.PROOF_OVERDUE: Unit.DAYS,
     Measure.TROUBLE: Unit.COUNT,
     Measure.STATE_OF_CHARGE: Unit.PERMILLE,

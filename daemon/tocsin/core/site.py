@@ -5,17 +5,25 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from tocsin.core.model import BANK, Value
 from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Role, Scope
 
 if TYPE_CHECKING:
     from tocsin.core.hours import Hours
-    from tocsin.core.model import Bank
+    from tocsin.core.model import Bank, Extra
     from tocsin.core.plant import GeneratorPlan, HeaterPlan, Input
     from tocsin.core.rules import Rule
 
 PARTS = ("journal", "mqtt", "outputs", "can", "history")
 """Parts of the daemon whose trouble is an alarm; beside them "inputs", if any."""
+
+COMPARED = {
+    Value.CURRENT: Measure.DISAGREEMENT,
+    Value.VOLTAGE: Measure.DISAGREEMENT,
+    Value.SOC: Measure.COUNTER_DISAGREEMENT,
+}
+"""Which measure compares what two sources say of a value."""
 
 MUST_BE_SAID = frozenset(
     {Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.COLDEST, Measure.HOTTEST}
@@ -147,6 +155,11 @@ class Site:
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
         inputs: Buttons, switches and contacts.
         pack_at: The position of each pack, by name.
+        extras: Sources beside the packs' own; where several give one value, the first
+            that is heard is believed.
+        extra_at: The position of each of them, by name.
+        lends: A pack may be lent what it does not say: by such a source, or the current
+            by a pack in series with it.
         input_at: The position of each input, by name.
         output_at: The position of each output, by name.
         load_stages: Stages of the load permits, the first to be shed first.
@@ -173,11 +186,14 @@ class Site:
     cold_charge_dc: int = 50
     lead_ms: int = 900_000
     charger_mv: int | None = None
+    extras: tuple[Extra, ...] = ()
     subjects: tuple[tuple[int, str], ...] = field(init=False)
     alarms_of: dict[tuple[Scope, str], tuple[int, ...]] = field(
         init=False, compare=False
     )
     pack_at: dict[str, int] = field(init=False, compare=False)
+    extra_at: dict[str, int] = field(init=False, compare=False)
+    lends: bool = field(init=False)
     input_at: dict[str, int] = field(init=False, compare=False)
     output_at: dict[str, int] = field(init=False, compare=False)
     standing: tuple[tuple[Scope, str], ...] = field(init=False)
@@ -192,12 +208,16 @@ class Site:
             raise ValueError("a bank needs at least one pack")
         for what, names in (
             ("packs", [p.name for p in self.bank.packs]),
+            ("sources", [e.name for e in self.extras] + list(self._places)),
             ("rules", [r.name for r in self.rules]),
             ("outputs", [o.name for o in self.outputs]),
             ("inputs", [i.name for i in self.inputs]),
         ):
             if twice := sorted({n for n in names if names.count(n) > 1}):
                 raise ValueError(f"two {what} share a name: {', '.join(twice)}")
+        for extra in self.extras:
+            if extra.of not in self._places:
+                raise ValueError(f"{extra.name}: of an unknown {extra.of}")
         known = {r.name for r in self.rules}
         for rule in self.rules:
             if unknown := sorted(set(rule.suppressed_by) - known):
@@ -235,6 +255,8 @@ class Site:
             "hot_charge_dc": self._hot_dc(Role.CHARGE_PERMIT),
             "hot_load_dc": self._hot_dc(Role.LOAD_PERMIT),
             "pack_at": {pack.name: i for i, pack in enumerate(self.bank.packs)},
+            "extra_at": {extra.name: i for i, extra in enumerate(self.extras)},
+            "lends": bool(self.extras) or len(self.bank.packs) > len(self.bank.strings),
             "input_at": {each.name: i for i, each in enumerate(self.inputs)},
             "output_at": {each.name: i for i, each in enumerate(self.outputs)},
             "standing": tuple(
@@ -269,7 +291,7 @@ class Site:
             default=None,
         )
 
-    def _subjects_of(self, measure: Measure) -> tuple[str, ...]:
+    def _subjects_of(self, measure: Measure) -> tuple[str, ...]:  # noqa: PLR0911 one a scope
         match measure.scope:
             case Scope.PACK:
                 return tuple(p.name for p in self.bank.packs)
@@ -278,6 +300,13 @@ class Site:
                 return strings if len(strings) > 1 else ()
             case Scope.BANK:
                 return ("bank",)
+            case Scope.EXTRA:
+                return tuple(
+                    extra.name
+                    for extra in self.extras
+                    if measure.is_age
+                    or any(COMPARED[value] is measure for value in extra.values)
+                )
             case Scope.SELF:
                 return (*PARTS, "inputs") if self.inputs else PARTS
             case Scope.OUTPUT:
@@ -295,3 +324,9 @@ class Site:
                 return output.rated_operations > 0
             case _:
                 return any(each.output == output.name for each in self.inputs)
+
+    @property
+    def _places(self) -> dict[str, None]:
+        """Return what an extra source may be of: the bank, its packs and strings."""
+        packs = (pack.name for pack in self.bank.packs)
+        return dict.fromkeys((BANK, *packs, *self.bank.strings))

@@ -11,7 +11,7 @@ from tocsin.core.dawn import Dawn
 from tocsin.core.inputs import InputState
 from tocsin.core.levels import OutputState
 from tocsin.core.measures import PackState
-from tocsin.core.rules import Measure
+from tocsin.core.merge import ExtraState
 
 if TYPE_CHECKING:
     from tocsin.core.proof_state import Proof
@@ -24,6 +24,7 @@ class State:
 
     Attributes:
         raised: The alarms that outputs were last decided by.
+        extras: One a source beside the packs' own.
         inputs: One a site's input.
         local_ms: Local time of day at the core's time 0; None while not known.
         dawn: When charge usually begins.
@@ -38,6 +39,7 @@ class State:
     bank: BankState
     troubles: tuple[tuple[str, str], ...] = ()
     raised: tuple[Alarm, ...] = ()
+    extras: tuple[ExtraState, ...] = ()
     inputs: tuple[InputState, ...] = ()
     local_ms: int | None = None
     dawn: Dawn = field(default_factory=Dawn)
@@ -51,7 +53,7 @@ def fresh(site: Site, *, now_ms: int) -> State:
             index=index,
             subject=subject,
             since_ms=now_ms,
-            edge_ms=now_ms if site.rules[index].measure is Measure.DATA_AGE else None,
+            edge_ms=now_ms if site.rules[index].measure.is_age else None,
         ).planned(site.rules[index])
         for index, subject in site.subjects
     )
@@ -66,5 +68,6 @@ def fresh(site: Site, *, now_ms: int) -> State:
             OutputState(since_ms=now_ms - output.min_off_ms) for output in site.outputs
         ),
         bank=BankState(full_ms=now_ms),
+        extras=tuple(ExtraState(heard_ms=now_ms) for _ in site.extras),
         inputs=tuple(InputState(since_ms=now_ms) for _ in site.inputs),
     )

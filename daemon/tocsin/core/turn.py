@@ -9,7 +9,7 @@ from dataclasses import replace
 from operator import is_
 from typing import TYPE_CHECKING
 
-from tocsin.core import inputs, measures, proof, standing
+from tocsin.core import extras, inputs, measures, proof, standing
 from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
 from tocsin.core.bank import bank_value, counted, filled, share_permille
 from tocsin.core.dawn import observed
@@ -51,6 +51,7 @@ class Turn:
         self.raised = state.raised
         self.commanded = False
         self.troubles = dict(state.troubles)
+        self.extras = list(state.extras)
         self.inputs = list(state.inputs)
         self.local_ms = state.local_ms
         self.dawn = state.dawn
@@ -68,6 +69,7 @@ class Turn:
             bank=self.bank,
             troubles=tuple(self.troubles.items()),
             raised=self.raised,
+            extras=tuple(self.extras),
             inputs=tuple(self.inputs),
             local_ms=self.local_ms,
             dawn=self.dawn,
@@ -98,7 +100,7 @@ class Turn:
         for pack in self.packs:
             if pack.online:
                 due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
-        return due_ms
+        return min((due_ms, *extras.due_ms(self)))
 
     def settle(self, now_ms: int) -> None:
         """Bring losses, inputs, alarms, suppression and outputs up to *now_ms*."""
@@ -129,7 +131,7 @@ class Turn:
                 self.facts[i] = replace(fact, proving=Proving.MEANWHILE)
 
     def _lose_packs(self) -> None:
-        stale_ms = self.site.timing.stale_ms
+        stale_ms, told = self.site.timing.stale_ms, len(self.facts)
         for i, pack in enumerate(self.packs):
             if pack.online and self.now_ms >= pack.heard_ms + stale_ms:
                 self.packs[i] = replace(pack, online=False, good=0, trail=())
@@ -142,6 +144,7 @@ class Turn:
                         at_ms=self.now_ms, pack=name, state="lost", reason=reason
                     )
                 )
+        extras.lose(self, is_lost=len(self.facts) > told)
 
     # --- readings ------------------------------------------------------------------
 
@@ -153,14 +156,16 @@ class Turn:
             self.failed(name, reason, at_ms, state="refused")
             return
         old = self.packs[i]
-        new = measures.heard(old, sample, at_ms, self.site)
+        lent = extras.lent(self, i, sample, at_ms)
+        new = measures.heard(old, sample, at_ms, self.site, lent)
         self.packs[i] = new
         if old.trouble or not old.online:
             self.facts.append(
                 SourceFact(at_ms=at_ms, pack=name, state="online", reason="")
             )
         self._count(old, new, at_ms)
-        self._judge_pack(name, new, at_ms)
+        self.judge_pack(name, new, at_ms)
+        extras.merge(self, at_ms)
         self._judge_strings(at_ms)
         self.judge_bank(at_ms)
         proof.heard(self, name, at_ms)
@@ -196,7 +201,8 @@ class Turn:
                 self.dawn, packs, self.held(), self.site, now, set_runs=runs
             )
 
-    def _judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
+    def judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
+        """Hold what is known of a pack against every rule on it."""
         known = dict[Measure, int | None]()
 
         def shown(what: Measure) -> int | None:
@@ -208,6 +214,8 @@ class Turn:
         for i in self.site.alarms_of.get((Scope.PACK, name), ()):
             alarm = self.alarms[i]
             rule = self.site.rules[alarm.index]
+            if rule.measure.is_age and at_ms != pack.heard_ms:
+                continue  # only what it is lent has changed
             is_open = rule.gate is None or rule.gate.admits(shown(rule.gate.measure))
             value = shown(rule.measure) if is_open else None
             new = alarm.seen(rule, value, at_ms, gate_open=is_open)
@@ -283,6 +291,9 @@ class Turn:
 
     def _ahead(self, alarm: Alarm) -> str:
         rule = self.site.rules[alarm.index]
+        if rule.measure.scope is Scope.EXTRA:
+            at = self.site.extra_at[alarm.subject]
+            return extras.outlook(rule, at, self.packs, self.extras, self.site)
         if rule.measure not in FORETOLD:
             return ""
         return outlook(rule, self.packs[self.site.pack_at[alarm.subject]], self.site)
@@ -290,6 +301,8 @@ class Turn:
     def _where(self, alarm: Alarm) -> tuple[str, int | None]:
         """Return the subject with the cell that is worst now, and the value there."""
         measure = self.site.rules[alarm.index].measure
+        if measure.scope is Scope.EXTRA:
+            return extras.where(self, alarm)
         if measure.scope is not Scope.PACK:
             return alarm.subject, alarm.value
         pack = self.packs[self.site.pack_at[alarm.subject]]

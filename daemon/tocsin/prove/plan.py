@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tocsin.core.rules import Measure, Role, Rule
+from tocsin.core.rules import Role, Rule
 from tocsin_config import driven_by
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ def expected_ms(site: Site, rule: Rule, output: Output) -> int:
     is held, and the wait for the current to fall after each earlier stage.
     """
     raised_ms = rule.on_delay_ms
-    if rule.measure is Measure.DATA_AGE:
+    if rule.measure.is_age:
         raised_ms += rule.trip_at
     if output.role is not Role.LOAD_PERMIT:
         return raised_ms

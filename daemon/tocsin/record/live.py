@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin import control
 from tocsin.core.events import Reading, ReadingFailed
 from tocsin.core.model import Sample
+from tocsin.record.merged import Merged
 from tocsin.shell import listen
 
 if TYPE_CHECKING:
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tocsin.clock import Clock
+    from tocsin.core.site import Site
     from tocsin.record.tape import Tape
     from tocsin.shell import Open, Unstamped
 
@@ -38,12 +40,15 @@ class Recording:
             for nothing, None before its first word.
         rows: Of each pack, how many were written.
         without_cells: Packs that say no single cells.
+        beside: Sources beside the packs' own, with what is wrong with each now. What
+            they lend is written with the packs.
     """
 
     tape: Tape | None
     packs: dict[str, str | None]
     rows: dict[str, int] = field(default_factory=dict)
     without_cells: set[str] = field(default_factory=set)
+    beside: dict[str, str] = field(default_factory=dict)
 
     def take(self, at_ms: int, pack: str, sample: Sample) -> None:
         """Write what *pack* said."""
@@ -60,31 +65,48 @@ class Recording:
         Raises:
             RecordError: no pack has ever answered.
         """
+        if pack in self.beside:
+            self.beside[pack] = reason
+            return
         self.packs[pack] = reason
         if not self.rows and all(self.packs.values()):
             raise RecordError("; ".join(f"{n}: {why}" for n, why in self.packs.items()))
 
 
 async def record(
-    recording: Recording, sources: Mapping[str, Open], *, clock: Clock, poll_ms: int
+    recording: Recording,
+    sources: Mapping[str, Open],
+    *,
+    clock: Clock,
+    poll_ms: int,
+    site: Site | None = None,
 ) -> None:
-    """Record *sources* until cancelled.
+    """Record *sources* until cancelled, merged as those of *site* if it is given.
 
     Raises:
         RecordError: no pack answers.
         OSError: the tape cannot be written.
     """
-    put = partial(_put, recording, clock)
+    merged = None if site is None or not site.extras else Merged(site)
+    put = partial(_put, recording, clock, merged)
     async with asyncio.TaskGroup() as group:
         for name, opened in sources.items():
             asking = listen(name, opened, clock=clock, poll_ms=poll_ms, put=put)
             group.create_task(asking, name=f"source:{name}")
 
 
-async def _put(recording: Recording, clock: Clock, stamp: Unstamped) -> None:
+async def _put(
+    recording: Recording, clock: Clock, merged: Merged | None, stamp: Unstamped
+) -> None:
     event = stamp(at_ms=clock.now_ms())
     if isinstance(event, Reading):
-        recording.take(event.at_ms, event.pack, event.sample)
+        known: Sample | str = event.sample
+        if merged is not None:
+            known = merged.take(event.at_ms, event.pack, event.sample)
+        if isinstance(known, Sample):
+            recording.take(event.at_ms, event.pack, known)
+        else:
+            recording.beside[event.pack] = known
     elif isinstance(event, ReadingFailed):
         recording.fail(event.pack, event.reason)
 

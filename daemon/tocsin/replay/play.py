@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -79,12 +79,13 @@ def play(
     With *forecasts*, what is foretold as well. *starts_at_ms* is the local time of day
     of the first row. A trace has no inputs: switches and buttons are off, and what a
     contact would show is not known. *known* is what an earlier run has learned, by
-    pack, in the times of *rows*.
+    pack, in the times of *rows*. What other sources lent the packs is in the rows
+    already, so none of them is missed.
 
     Raises:
         TraceError: a row speaks of a pack that the site does not have.
     """
-    state, sieve = None, Sieve()
+    state, sieve, site = None, Sieve(), replace(site, extras=())
     for row in rows:
         if row.pack not in site.pack_at:
             packs = ", ".join(site.pack_at)

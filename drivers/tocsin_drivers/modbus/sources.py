@@ -107,7 +107,7 @@ def _sunspec_reader(spec: SourceSpec) -> Reader:
     if sign not in SIGNS:
         raise ValueError(f"pack {spec.name} has no such current sign: {sign}")
     return SunSpecReader(
-        cells=spec.cells,
+        cells=None if spec.gives else spec.cells,
         base=spec.options.get("base"),
         is_charge_positive=SIGNS[sign],
     )

@@ -73,14 +73,19 @@ class SunSpecReader:
 
     Args:
         cells: Series cells of the pack. A battery of several strings in parallel has
-            a multiple of them, in order of string, module and cell.
+            a multiple of them, in order of string, module and cell. None for a source
+            that is not there for its cells.
         base: Where the marker stands; None to look at 40000, 50000 and 0.
         is_charge_positive: Whether the device counts charge current as positive. The
             models leave the sign open ("to/from the battery"), so a person must say.
     """
 
     def __init__(
-        self, *, cells: int, base: int | None = None, is_charge_positive: bool = True
+        self,
+        *,
+        cells: int | None,
+        base: int | None = None,
+        is_charge_positive: bool = True,
     ) -> None:
         self._cells = cells
         self._bases = BASES if base is None else (base,)

@@ -90,14 +90,14 @@ class _Bank:
 
 
 def to_sample(
-    blocks: Sequence[Block], *, cells: int, is_charge_positive: bool
+    blocks: Sequence[Block], *, cells: int | None, is_charge_positive: bool
 ) -> Sample:
     """Return what the models say.
 
     Single cells come from every model 805, by string, module and cell; their number
     must be *cells*, or for strings in parallel a multiple in each string. Without
-    805 there are only the extremes of 804, 803 or 802. ``voltage_mv`` is that of the
-    bus, so of one string.
+    805 there are only the extremes of 804, 803 or 802; with *cells* None nobody asks
+    for a cell. ``voltage_mv`` is that of the bus, so of one string.
 
     Raises:
         DriverError: no cell voltage, too few or many cells, a missing or impossible
@@ -105,8 +105,8 @@ def to_sample(
     """
     bank = _sorted(blocks)
     found = _Found()
-    cells_mv = _cells(bank, cells, found)
-    if not bank.modules:
+    cells_mv = () if cells is None else _cells(bank, cells, found)
+    if cells is not None and not bank.modules:
         _extremes(bank, found)
     temps_dc = _temperatures(bank, found)
     _current(bank, found, 1 if is_charge_positive else -1)

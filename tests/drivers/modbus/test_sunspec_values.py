@@ -35,6 +35,15 @@ def test_current_is_802s_or_the_sum_of_every_string() -> None:
     assert read(silent, module(CELLS)).current_ma is None
 
 
+def test_a_source_that_is_not_there_for_its_cells_need_not_say_any() -> None:
+    with pytest.raises(DriverError, match="no cell voltage"):
+        read(battery(CellVMin=ABSENT, CellVMax=ABSENT))
+    sample = read(battery(CellVMin=ABSENT, CellVMax=ABSENT), cells=None)
+    assert sample.current_ma == -12_500
+    assert (sample.cells_mv, sample.low_cell_mv) == ((), None)
+    assert read(battery(), module(CELLS), cells=None).cells_mv == ()
+
+
 def test_the_sign_of_the_current_is_what_a_person_says() -> None:
     sample = read(battery(), module(CELLS), is_charge_positive=False)
     assert sample.current_ma == 12_500

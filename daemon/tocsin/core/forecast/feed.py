@@ -18,12 +18,15 @@ def tracked(
 ) -> Tracker | None:
     """Return the tracker after *sample*; *old* itself stays as it was.
 
-    A pack must say its current and its single cells, and its chemistry must have a
-    published curve; otherwise nothing is known, and None says so.
+    A pack must say its single cells, and its chemistry must have a published curve;
+    otherwise nothing is known, and None says so. While nobody says its current, what
+    was learned is kept as it was.
     """
     cells = sample.cells_mv
-    if not site.chemistry.curve or not cells or sample.current_ma is None:
+    if not site.chemistry.curve or not cells:
         return None
+    if sample.current_ma is None:
+        return old
     if old is None or len(old.cells) not in {0, len(cells)}:
         new = fresh(site, strings=max(1, len(cells) // (series or len(cells))))
     else:
