@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
-from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
+from tocsin.ports import BrokerSpec, HistorySpec, PinSpec, SourceSpec
 from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
 from tocsin_config.findings import Findings
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 LIMITS = [("bank", "chemistry"), ("protection",), ("timing",)]
 POLLS_BEFORE_STALE = 2
+HOUR_MS = 3_600_000
 
 
 def load(path: Path) -> Setup:
@@ -115,6 +116,7 @@ def _setup(
         wiring=tuple(build_wiring(file, site, i) for i in range(len(file.output))),
         pins_driver=file.gpio.pins,
         journal_folder=document.file.parent / file.journal.folder,
+        history=_history(file),
         broker=_broker(file, document),
         page_host=file.page.host,
         page_port=file.page.port,
@@ -159,6 +161,20 @@ def _timing(file: SiteFile) -> Timing:
         restore_gap_ms=ms(own.restore_gap_s),
         restore_permille=Unit.PERMILLE.inside(own.restore_pct),
         horn_cap_ms=ms(own.horn_cap_s_per_hour),
+    )
+
+
+def _history(file: SiteFile) -> HistorySpec | None:
+    own = file.history
+    if not own.enabled:
+        return None
+    return HistorySpec(
+        raw_ms=round(own.raw_h * HOUR_MS),
+        minute_ms=round(own.minute_days * 24 * HOUR_MS),
+        quarter_ms=round(own.quarter_days * 24 * HOUR_MS),
+        batch_ms=Unit.SECONDS.inside(own.batch_s),
+        max_mb=own.max_mb,
+        reserve_mb=own.reserve_mb,
     )
 
 

@@ -189,6 +189,33 @@ class JournalTable(Table):
     )
 
 
+class HistoryTable(Table):
+    """``[history]``: samples beside the journal, thinned with age."""
+
+    enabled: bool = optional("true or false", default=True)
+    raw_h: float = optional(
+        "hours for which every sample is kept, 1 to 8760, such as 48", 48, ge=1, le=8760
+    )
+    minute_days: float = optional(
+        "days for which minutes are kept, 1 to 36500, such as 400", 400, ge=1, le=36_500
+    )
+    quarter_days: float = optional(
+        "days for which quarters of an hour are kept, 1 to 36500, such as 3650",
+        3_650,
+        ge=1,
+        le=36_500,
+    )
+    batch_s: float = optional(
+        "seconds between two writes, 1 to 600, such as 60", 60, ge=1, le=600
+    )
+    max_mb: float = optional(
+        "megabytes the file may hold, 1 to 1000000, such as 600", 600, ge=1, le=1e6
+    )
+    reserve_mb: float = optional(
+        "megabytes of the disk left to the journal, 0 to 1000000", 64, ge=0, le=1e6
+    )
+
+
 class MqttTable(Table):
     """``[mqtt]``: the broker. Without the table nothing is published."""
 
@@ -251,6 +278,7 @@ class SiteFile(Table):
     )
     gpio: GpioTable = optional("a [gpio] table", GpioTable())
     journal: JournalTable = optional("a [journal] table", JournalTable())
+    history: HistoryTable = optional("a [history] table", HistoryTable())
     mqtt: MqttTable | None = optional("an [mqtt] table", None)
     page: PageTable = optional("a [page] table", PageTable())
     timing: TimingTable = optional("a [timing] table", TimingTable())

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tocsin.ports import HistorySpec
+
 if TYPE_CHECKING:
     from tocsin.core.site import Site
     from tocsin.ports import BrokerSpec, PinSpec, SourceSpec
@@ -36,6 +38,7 @@ class Setup:
         wiring: One an output, in the same order.
         pins_driver: ``simulated`` or ``lgpio``.
         journal_folder: Where events are kept.
+        history: How long samples are kept; None where none are.
         broker: None where nothing is published.
         page_host, page_port: Where a page would be served.
         poll_ms: Time between two readings of a pack.
@@ -52,6 +55,7 @@ class Setup:
     wiring: tuple[Wiring, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")
+    history: HistorySpec | None = field(default_factory=HistorySpec)
     broker: BrokerSpec | None = None
     page_host: str = "127.0.0.1"
     page_port: int = 8_460

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__, clock, control, learned, notify
 from tocsin.core.events import LastFull, Learned, NoteFact
+from tocsin.history import History
 from tocsin.journal import Journal, JournalError, last_full_ms
 from tocsin.mqtt import Publisher
 from tocsin.ports import Heeds, Reports
@@ -46,7 +47,7 @@ SAVING_S = 1.0
 
 STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
-journal first, MQTT behind it."""
+journal first, MQTT behind it, the history last."""
 
 HANGING_S = 0.5
 """How long threads may take to end once all is closed."""
@@ -126,7 +127,7 @@ class Rooms:
     def __init__(self, setup: Setup, time: Clock, guests: Sequence[Room]) -> None:
         self._setup = setup
         self._clock = time
-        self._guests = guests
+        self._guests = [*guests]
         self._watchdog_ms = notify.watchdog_interval_s() * 1_000 / 2
         self._shown_ms = self._fed_ms = -SNAPSHOT_MS
         self._is_changed = False
@@ -135,6 +136,10 @@ class Rooms:
         self.outcome: Outcome | None = None
         self.journal: Journal | None = None
         self.publisher: Publisher | None = None
+
+    def add(self, guest: Room) -> None:
+        """Have one more guest told."""
+        self._guests.append(guest)
 
     def tell(self, facts: Sequence[Fact]) -> None:
         """Store the facts; once they are durable they are published."""
@@ -253,6 +258,16 @@ async def _open_control(
 async def _open_rooms(
     stack: AsyncExitStack, setup: Setup, time: Clock, rooms: Rooms, inbox: Inbox
 ) -> None:
+    if setup.history is not None:
+        history = History(
+            setup.journal_folder,
+            site=setup.site,
+            sha256=setup.sha256,
+            spec=setup.history,
+            wall_ms=time.wall_ms,
+            on_trouble=partial(inbox.trouble, "history"),
+        )
+        rooms.add(await stack.enter_async_context(history))
     if setup.broker is not None:
         rooms.publisher = await stack.enter_async_context(
             Publisher(

@@ -283,3 +283,24 @@ class BrokerSpec:
     username: str = ""
     password_file: Path | None = None
     keepalive_s: int = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HistorySpec:
+    """How long samples are kept, and how much of them.
+
+    Attributes:
+        raw_ms: Every sample, for so long; then
+        minute_ms: least, mean and largest of each minute; then
+        quarter_ms: of each quarter of an hour. Ages, not spans after each other.
+        batch_ms: Samples are written so seldom; a power cut costs at most these.
+        max_mb: The file never holds more.
+        reserve_mb: The file does not grow while less is free on its disk.
+    """
+
+    raw_ms: int = 172_800_000
+    minute_ms: int = 400 * 86_400_000
+    quarter_ms: int = 3_650 * 86_400_000
+    batch_ms: int = 60_000
+    max_mb: float = 600
+    reserve_mb: float = 64

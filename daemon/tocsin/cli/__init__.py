@@ -8,7 +8,19 @@ import sys
 from typing import TYPE_CHECKING
 
 from tocsin import __version__
-from tocsin.cli import ask, check, circuit, demo, journal, record, replay, run, show
+from tocsin.cli import (
+    ask,
+    check,
+    circuit,
+    demo,
+    history,
+    incident,
+    journal,
+    record,
+    replay,
+    run,
+    show,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +49,10 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"tocsin {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for room in (demo, run, check, circuit, show, record, replay, journal, ask):
+    for room in (
+        *(demo, run, check, circuit, show, record, replay, journal),
+        *(history, incident, ask),
+    ):
         room.register(commands)
     return top
 

@@ -9,7 +9,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tocsin.cli import circuit_words, lead_plot, lead_words
+from tocsin.cli import circuit_words, history_words, lead_plot, lead_words
 from tocsin.core.circuit.pfd import CAVEAT
 from tocsin.core.paper import Side, on_paper
 from tocsin_config import (
@@ -47,7 +47,7 @@ the picture could not be drawn.
   tocsin check site.toml --table           every lead time, not the least and most only
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
-                                           outputs, circuits, lead_times
+                                           outputs, circuits, history, lead_times
   tocsin circuit site.toml                 every circuit, whole
 
 A sound file is not a safe installation: prove every output at the site, and follow
@@ -100,7 +100,10 @@ def run(args: argparse.Namespace) -> int:
         errors = exc.problems
     else:
         paper = on_paper(setup.site)
-        found = (*doubts(setup), *_not_installed(setup), *short_limits(setup, paper))
+        found = (
+            *(*doubts(setup), *_not_installed(setup)),
+            *(*short_limits(setup, paper), *history_words.doubts(setup)),
+        )
         doubtful = tuple(sorted(found))
     if args.json:
         print(json.dumps(_report(setup, errors, doubtful, paper)))
@@ -157,6 +160,7 @@ def _report(
         "rules": [] if setup is None else [_rule(rule) for rule in setup.site.rules],
         "outputs": [] if setup is None else _outputs(setup),
         "circuits": [] if setup is None else _circuits(setup),
+        "history": None if setup is None else history_words.as_json(setup),
         "lead_times": None
         if setup is None or paper is None
         else lead_words.as_json(setup.site, paper),
@@ -235,6 +239,7 @@ def _say(
     print()
     _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
     _say_circuits(setup)
+    print(f"\n{history_words.line(setup)}")
 
 
 def _say_circuits(setup: Setup) -> None:

@@ -4,21 +4,30 @@ from __future__ import annotations
 
 import json
 import sys
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from rich.console import Console
+
 from tocsin.cli.common import add_site, example, fail, load_site
+from tocsin.cli.compared import table
+from tocsin.cli.incident import times_of, write
 from tocsin.clock import stopwatch_s
+from tocsin.history.sampling import limits_json
+from tocsin.incident import Recording, Records, Rules, case_of, incidents
 from tocsin.replay import Played, Told, play
+from tocsin.replay.compare import compared, tally
 from tocsin.trace import TraceError, read_trace
 from tocsin.wire import fact_json, fact_words, forecast_json
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from tocsin.core.events import Fact
     from tocsin.trace import Row
+    from tocsin_config import Setup
 
 EXAMPLES = """\
 A trace is CSV: t_s,pack,current_a,soc_pct,cell_v_1..cell_v_N,temp_c_1..temp_c_M, one
@@ -28,6 +37,11 @@ read. Every pack of the site that has no rows counts as a lost source.
   tocsin replay site.toml night.csv                what would have happened, in words
   tocsin replay site.toml night.csv --json         the same as JSON Lines
   tocsin replay site.toml night.csv --forecasts    and how long every limit is away
+  tocsin replay site.toml night.csv --compare tomorrow.toml
+                                                   what each set of limits would do
+  tocsin replay site.toml night.csv --incident night.html
+                                                   a report of the worst that happened
+A trace of what the daemon saw: tocsin history site.toml export --from 7d > week.csv
 """
 PROGRESS_ROWS = 20_000
 
@@ -47,6 +61,16 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         action="store_true",
         help="with forecast rows, at most one a limit every 10 s of trace",
     )
+    more = parser.add_mutually_exclusive_group()
+    more.add_argument(
+        "--compare",
+        metavar="OTHER_SITE",
+        type=Path,
+        help="only alarms, lead times, minutes shed and refused, side by side",
+    )
+    more.add_argument(
+        "--incident", metavar="FILE.html", type=Path, help="write an incident report"
+    )
     example(parser, EXAMPLES)
     parser.set_defaults(run=run)
 
@@ -56,17 +80,67 @@ def run(args: argparse.Namespace) -> int:
     setup = load_site(args.site)
     if setup is None:
         return 2
-    say = _say_json if args.json else _say_words
-    played, begun_s = Played(), stopwatch_s()
-    rows = _watched(read_trace(args.trace), played)
     try:
-        for fact in play(rows, setup.site, played, forecasts=args.forecasts):
-            say(fact)
+        if args.compare is not None:
+            return _compare(args, setup)
+        if args.incident is not None:
+            with tempfile.TemporaryDirectory(prefix="tocsin-replay-") as folder:
+                return _report(args, setup, Path(folder))
+        _play(args, setup, lambda rows, _: rows, lambda _: None)
     except TraceError as exc:
         sys.stdout.flush()
         fail(exc)
         return 2
+    return 0
+
+
+def _play(
+    args: argparse.Namespace,
+    setup: Setup,
+    watched: Callable[[Iterator[Row], Played], Iterator[Row]],
+    hear: Callable[[Fact], None],
+) -> None:
+    """Play and print, while *watched* sees the rows and *hear* the facts."""
+    say = _say_json if args.json else _say_words
+    played, begun_s = Played(), stopwatch_s()
+    rows = watched(_watched(read_trace(args.trace), played), played)
+    for fact in play(rows, setup.site, played, forecasts=args.forecasts):
+        say(fact)
+        if not isinstance(fact, Told):
+            hear(fact)
     _sum_up(played, stopwatch_s() - begun_s, is_json=args.json)
+
+
+def _report(args: argparse.Namespace, setup: Setup, folder: Path) -> int:
+    """Play, and write a report of the worst incident; return the exit code."""
+    recording = Recording(folder, setup.site)
+    _play(args, setup, recording.watched, recording.say)
+    rules = Rules(limits_json(setup.site, sha256=setup.sha256))
+    found = incidents(recording.told, rules)
+    if not found:
+        fail(f"nothing in {args.trace} is an incident; no report was written")
+        return 1
+    worst = max(found, key=lambda each: each.main.grade)
+    case = case_of(worst, Records(recording.told, rules, folder))
+    origin = f"a replay of {args.trace.name}"
+    times = times_of(recording.told)
+    return write(case, times, args.incident, origin=origin, is_quiet=args.json)
+
+
+def _compare(args: argparse.Namespace, setup: Setup) -> int:
+    other = load_site(args.compare)
+    if other is None:
+        return 2
+    names = (str(args.site), str(args.compare))
+    one, two = (
+        tally(_watched(read_trace(args.trace), Played()), each.site)
+        for each in (setup, other)
+    )
+    said = compared(names, (one, two))
+    if args.json:
+        print(json.dumps(said))
+    else:
+        Console(highlight=False).print(table(said))
     return 0
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import sys
 from typing import TYPE_CHECKING
 
 from rich.console import Console
 
 from tocsin import control
 from tocsin.cli.common import add_site, example, fail, load_site
+from tocsin.cli.live import watch
 from tocsin.cli.scene import scene
 
 if TYPE_CHECKING:
@@ -16,7 +18,10 @@ if TYPE_CHECKING:
 
 EXAMPLES = """\
   tocsin show site.toml            cells as bars, alarms, outputs and why
+  tocsin show site.toml --live     the same, every second, until Ctrl-C
   tocsin show site.toml --json     the same for a program
+With --live, what is no longer fresh is greyed and dated: a daemon that has stopped
+answering does not look like one that is all right.
 """
 
 
@@ -28,7 +33,9 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         description="Ask the daemon that runs on this machine what it sees.",
     )
     add_site(parser)
-    parser.add_argument("--json", action="store_true", help="one JSON object")
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--json", action="store_true", help="one JSON object")
+    how.add_argument("--live", action="store_true", help="go on until Ctrl-C")
     example(parser, EXAMPLES)
     parser.set_defaults(run=run)
 
@@ -39,6 +46,12 @@ def run(args: argparse.Namespace) -> int:
     if setup is None:
         return 2
     path = control.socket_path(setup.journal_folder)
+    if args.live:
+        if not sys.stdout.isatty():
+            fail("--live draws on a terminal; use --json elsewhere")
+            return 2
+        watch(path, setup.site)
+        return 0
     try:
         said = control.ask(path, {"do": "show"})
     except control.ControlError as exc:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from tocsin.core.model import Bank
     from tocsin.core.rules import Rule
 
-PARTS = ("journal", "mqtt", "outputs", "can")
+PARTS = ("journal", "mqtt", "outputs", "can", "history", "page")
 """Parts of the daemon whose trouble is an alarm."""
 
 

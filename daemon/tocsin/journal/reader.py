@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import json
-import shutil
 import sqlite3
-import tempfile
 import time
 from contextlib import ExitStack, contextmanager, suppress
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tocsin.journal.rows import LARGEST, SMALLEST, JournalError, Row, journal_path
 from tocsin.journal.schema import version_of
+from tocsin.readonly import connected
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
+    from pathlib import Path
 
-BUSY_S = 1.0
 PAGE = 1_000
 """Rows fetched at a time: a long read would keep the writer's log from shrinking."""
 
@@ -154,46 +152,10 @@ def _opened(folder: Path) -> Iterator[sqlite3.Connection | None]:
         raise JournalError(f"there is no journal in {folder}; has the daemon run?")
     with ExitStack() as stack:
         try:
-            connection = _connected(path, stack)
+            connection = connected(path, stack)
             yield connection if version_of(connection, str(path)) else None
         except (sqlite3.Error, OSError) as exc:
             raise JournalError(f"{path} cannot be read: {exc}") from exc
-
-
-def _connected(path: Path, stack: ExitStack) -> sqlite3.Connection:
-    """Return a reading connection.
-
-    A database with a write-ahead log needs a side file to be read in company. Where
-    none can be made (a read-only copy), nobody else writes either: the file is read
-    as it is, or with its log from a copy of both.
-    """
-    try:
-        return _checked(path, "mode=ro", stack)
-    except sqlite3.OperationalError as exc:
-        if exc.sqlite_errorcode & 0xFF not in CANNOT_SHARE:
-            raise
-    log = path.with_name(f"{path.name}-wal")
-    if not log.exists() or log.stat().st_size == 0:
-        return _checked(path, "immutable=1", stack)
-    copy = Path(stack.enter_context(tempfile.TemporaryDirectory())) / path.name
-    shutil.copyfile(path, copy)
-    shutil.copyfile(log, copy.with_name(log.name))
-    return _checked(copy, "mode=rw", stack)
-
-
-CANNOT_SHARE = frozenset({sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY})
-
-
-def _checked(path: Path, how: str, stack: ExitStack) -> sqlite3.Connection:
-    uri = f"{path.absolute().as_uri()}?{how}"
-    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)
-    try:
-        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    except BaseException:
-        connection.close()
-        raise
-    stack.callback(connection.close)
-    return connection
 
 
 def _row(row: tuple[int, str, int, str, int, int, str, str, str]) -> Row:

@@ -1,0 +1,52 @@
+"""Opening a database of ours for reading: from any process, changing nothing."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from contextlib import ExitStack
+
+BUSY_S = 1.0
+
+CANNOT_SHARE = frozenset({sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY})
+
+
+def connected(path: Path, stack: ExitStack) -> sqlite3.Connection:
+    """Return a reading connection that *stack* closes.
+
+    A database with a write-ahead log needs a side file to be read in company. Where
+    none can be made (a read-only copy), nobody else writes either: the file is read
+    as it is, or with its log from a copy of both.
+
+    Raises:
+        sqlite3.Error, OSError: it cannot be read.
+    """
+    try:
+        return _checked(path, "mode=ro", stack)
+    except sqlite3.OperationalError as exc:
+        if exc.sqlite_errorcode & 0xFF not in CANNOT_SHARE:
+            raise
+    log = path.with_name(f"{path.name}-wal")
+    if not log.exists() or log.stat().st_size == 0:
+        return _checked(path, "immutable=1", stack)
+    copy = Path(stack.enter_context(tempfile.TemporaryDirectory())) / path.name
+    shutil.copyfile(path, copy)
+    shutil.copyfile(log, copy.with_name(log.name))
+    return _checked(copy, "mode=rw", stack)
+
+
+def _checked(path: Path, how: str, stack: ExitStack) -> sqlite3.Connection:
+    uri = f"{path.absolute().as_uri()}?{how}"
+    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None)
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    except BaseException:
+        connection.close()
+        raise
+    stack.callback(connection.close)
+    return connection
