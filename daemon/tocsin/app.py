@@ -19,6 +19,7 @@ from tocsin.core.events import LastFull, Learned, NoteFact
 from tocsin.history import History
 from tocsin.journal import Journal, JournalError, last_full_ms
 from tocsin.mqtt import Publisher
+from tocsin.page import Page
 from tocsin.ports import Heeds, Reports
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
@@ -47,7 +48,7 @@ SAVING_S = 1.0
 
 STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
-journal first, MQTT behind it, the history last."""
+page first, then the journal, MQTT behind it, the history last."""
 
 HANGING_S = 0.5
 """How long threads may take to end once all is closed."""
@@ -286,6 +287,16 @@ async def _open_rooms(
             on_trouble=partial(inbox.trouble, "journal"),
         )
     )
+    if setup.page is not None:
+        page = Page(
+            setup.page,
+            site=setup.site,
+            folder=setup.journal_folder,
+            wall_ms=time.wall_ms,
+            ask=inbox.ask,
+            on_trouble=partial(inbox.trouble, "page"),
+        )
+        rooms.add(await stack.enter_async_context(page))
 
 
 async def _remember(setup: Setup, time: Clock, inbox: Inbox, rooms: Rooms) -> None:

@@ -304,3 +304,24 @@ class HistorySpec:
     batch_ms: int = 60_000
     max_mb: float = 600
     reserve_mb: float = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageSpec:
+    """The page for browsers.
+
+    Attributes:
+        host: The address to listen on; the machine itself only, unless told otherwise.
+        names: Names by which browsers may ask for it, beside addresses and the
+            machine's own name.
+        token_file: A file that holds the token alone; None for ``page-token`` beside
+            the journal, made where there is none.
+        certificate, key: Files of the owner's, in PEM; None for plain HTTP.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8_460
+    names: tuple[str, ...] = ()
+    token_file: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
