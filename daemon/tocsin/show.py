@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.clock import iso_time
 from tocsin.core.alarm import AlarmState
 from tocsin.core.foretold import outlook
+from tocsin.core.rules import Measure
 from tocsin.core.words import message
 from tocsin.wire import forecast_json
 
@@ -85,12 +86,14 @@ def _scaled(value: object, divisor: int) -> float | None:
 
 
 def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
-    now_ms = outcome.state.now_ms
+    now_ms, troubles = outcome.state.now_ms, dict(outcome.state.troubles)
     shown: list[dict[str, Any]] = []
     for alarm in outcome.state.alarms:
         if alarm.state is AlarmState.NORMAL:
             continue
-        rule, ahead = site.rules[alarm.index], ""
+        rule, ahead, detail = site.rules[alarm.index], "", ""
+        if rule.measure is Measure.TROUBLE:
+            detail = troubles.get(alarm.subject, "")
         if alarm.subject in site.pack_at:
             pack = outcome.state.packs[site.pack_at[alarm.subject]]
             ahead = outlook(rule, pack, site)
@@ -101,7 +104,7 @@ def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
                 "priority": rule.priority.value,
                 "subject": alarm.where or alarm.subject,
                 "since": iso_time(wall_ms - now_ms + alarm.since_ms),
-                "message": message(rule, alarm, site, ahead=ahead),
+                "message": message(rule, alarm, site, detail=detail, ahead=ahead),
             }
         )
     return shown

@@ -46,19 +46,24 @@ def browser(
     try:
         driver.set_page_load_timeout(60)
         driver.set_script_timeout(60)
-        driver.execute_cdp_cmd(
-            "Emulation.setDeviceMetricsOverride",
-            {
-                "width": size[0],
-                "height": size[1],
-                "deviceScaleFactor": 1,
-                "mobile": size[0] < 700,
-            },
-        )
-        scheme = [
-            {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
-        ]
-        driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": scheme})
+        looks_like(driver, size, dark=dark)
         yield driver
     finally:
         driver.quit()
+
+
+def looks_like(
+    driver: webdriver.Chrome, size: tuple[int, int], *, dark: bool = False
+) -> None:
+    """Let the browser show so many pixels, by day or by night."""
+    driver.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {
+            "width": size[0],
+            "height": size[1],
+            "deviceScaleFactor": 1,
+            "mobile": size[0] < 700,
+        },
+    )
+    scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": [scheme]})

@@ -15,14 +15,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from broker import free_port
-from whole_stage import SITE, Whole, served
+from tocsin.clock import stopwatch_s
+from whole_stage import NO_PAGE, SITE, Whole, served
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
 PATIENCE_S = 60.0
-TOKEN = "a-token-for-tests-only"  # noqa: S105 of the tests
+TOKEN = "a-token-for-tests-only"
 PAGE = """\
 [page]
 port = {port}
@@ -89,9 +90,9 @@ class Served:
 
     def wait(self, path: str, done: Any) -> Any:
         """Ask until *done* says yes, and return what it said it to."""
-        ends = time.monotonic() + PATIENCE_S
+        ends = stopwatch_s() + PATIENCE_S
         told: Any = None
-        while time.monotonic() < ends:
+        while stopwatch_s() < ends:
             with suppress(OSError, http.client.HTTPException):
                 status, _, told = self.ask("GET", path)
                 if status == 200 and done(told):
@@ -104,8 +105,10 @@ class Served:
         """Wait until every pack is heard and charging is allowed."""
         return self.wait(
             "/api/now",
-            lambda now: all(p["online"] for p in now["packs"])
-            and all(o["energised"] for o in now["outputs"] if "permit" in o["role"]),
+            lambda now: (
+                all(p["online"] for p in now["packs"])
+                and all(o["energised"] for o in now["outputs"] if "permit" in o["role"])
+            ),
         )
 
 
@@ -154,7 +157,9 @@ def site_file(whole: Whole, folder: Path, page: str, more: str = FAST) -> Path:
     (folder / "token").write_text(TOKEN + "\n")
     (folder / "token").chmod(0o600)
     path = folder / "site.toml"
-    path.write_text(SITE.format(folder=folder / "journal") + page + packs + more)
+    path.write_text(
+        SITE.replace(NO_PAGE, page).format(folder=folder / "journal") + packs + more
+    )
     return path
 
 

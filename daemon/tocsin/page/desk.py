@@ -40,7 +40,7 @@ T = TypeVar("T")
 
 PATIENCE_S = 4.0
 READERS = 2
-"""So many requests may read files at once; the others wait their turn, or are told no."""
+"""So many requests may read files at once; the others wait, or are told no."""
 
 WAITING = 16
 PACK_FROM = 1_000

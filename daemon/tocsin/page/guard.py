@@ -1,4 +1,4 @@
-"""Who may ask, and who may act. Pure: times are given in seconds, secrets are made here.
+"""Who may ask, and who may act. Times are given in seconds, secrets are made here.
 
 Everybody who reaches the page may read it. To act, a person signs in once with the
 site's token and gets a session: a cookie that scripts cannot see, and a key that every
@@ -55,8 +55,8 @@ HEADERS = {
 def is_host_known(header: str, names: frozenset[str]) -> bool:
     """Return whether a Host header names this machine.
 
-    An address always does; a name only if it is one of *names* (lower case): a stranger's
-    name that was made to point here (DNS rebinding) does not.
+    An address always does; a name only if it is one of *names* (lower case): a
+    stranger's name that was made to point here (DNS rebinding) does not.
     """
     try:
         parts = urlsplit(f"//{header}")

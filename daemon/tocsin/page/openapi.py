@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__
 from tocsin.core.events import Verb
 from tocsin.page.guard import COOKIE, HEADERS, KEY_HEADER
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 JSON = "application/json"
 WHOLE = {"type": "integer"}
@@ -80,13 +83,21 @@ def _answers(schema: object, *others: str, kind: str = JSON) -> dict[str, Any]:
     }
 
 
-def _get(what: str, schema: object, *others: str, **more: Any) -> dict[str, Any]:
-    kind = more.pop("kind", JSON)
+def _get(
+    what: str,
+    schema: object,
+    *others: str,
+    kind: str = JSON,
+    parameters: Sequence[object] = (),
+) -> dict[str, Any]:
     answers = _answers(schema, *others, kind=kind)
-    return {"get": {"summary": what, "responses": answers, **more}}
+    got = {"summary": what, "responses": answers, "parameters": list(parameters)}
+    return {"get": got}
 
 
-def _query(name: str, schema: dict[str, Any], *, required: bool = False) -> Any:
+def _query(
+    name: str, schema: dict[str, Any], *, required: bool = False
+) -> dict[str, Any]:
     return {"name": name, "in": "query", "required": required, "schema": schema}
 
 
@@ -205,7 +216,7 @@ def _acting() -> dict[str, Any]:
         ),
         "/api/sign-out": _post("End this session", None, "401", open_=False),
         "/api/act": _post(
-            "Acknowledge, silence, shelve and the like. Nothing here energises a permit",
+            "Acknowledge, silence, shelve and so on. Nothing energises a permit",
             wish,
             *("400", "401", "409", "415", "503"),
             open_=False,

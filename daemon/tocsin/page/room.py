@@ -76,6 +76,7 @@ class Page:
         self._is_woken = False
         self._daemon: asyncio.AbstractEventLoop | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
+        self._ended = asyncio.Event()
         self._wake = asyncio.Event()
         self._ending = asyncio.Event()
         self._thread = threading.Thread(target=self._run, name="page", daemon=True)
@@ -108,19 +109,23 @@ class Page:
         exc: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._daemon = None
         if self._loop is not None:
             with suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._ending.set)
         with suppress(TimeoutError):
             async with asyncio.timeout(CLOSE_S):
-                while self._thread.is_alive():
-                    await asyncio.sleep(0.01)
+                await self._ended.wait()
+        if self._ended.is_set():
+            self._thread.join()
+        self._daemon = None
 
     # --- in the page's own thread ---------------------------------------------------
 
     def _run(self) -> None:
-        asyncio.run(self._serve())
+        try:
+            asyncio.run(self._serve())
+        finally:
+            self._post(self._ended.set)
 
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
@@ -197,10 +202,13 @@ class Page:
         return outcome
 
     def _say(self, reason: str) -> None:
+        self._post(self._on_trouble, reason)
+
+    def _post(self, call: Callable[..., None], *args: object) -> None:
         daemon = self._daemon
         if daemon is not None:
             with suppress(RuntimeError):
-                daemon.call_soon_threadsafe(self._on_trouble, reason)
+                daemon.call_soon_threadsafe(call, *args)
 
 
 def _names(spec: PageSpec) -> frozenset[str]:

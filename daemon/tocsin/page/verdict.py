@@ -109,7 +109,7 @@ def lasting(time_ms: int) -> str:
     if minutes < HOURS_FROM_MIN:
         return f"{minutes} min"
     hours, minutes = divmod(round(minutes / 10) * 10, HOUR_MIN)
-    return f"{hours} h {minutes} min" if minutes and hours < 10 else f"{hours} h"  # noqa: PLR2004
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"
 
 
 def reason(name: str) -> str:
@@ -121,28 +121,34 @@ def reason(name: str) -> str:
 
 
 def _level(outcome: Outcome, site: Site) -> tuple[str, str]:
-    packs = list(zip(site.bank.packs, outcome.state.packs, strict=True))
-    lost = [pack.name for pack, state in packs if not state.online]
-    if lost:
-        if all(state.sample is None for _, state in packs):
-            return "blind", "Not a word from the battery yet"
-        if len(lost) == len(packs):
-            return "blind", "The battery cannot be seen"
-        names = ", ".join(lost)
-        return "blind", f"Pack {names} cannot be seen"
+    if unseen := _unseen(outcome, site):
+        return "blind", unseen
     standing = _standing(outcome)
     if any(_rule(a, site).priority is Priority.HIGH for a in standing):
         return "act", "Act now"
     if off := [d for d in outcome.demands if d.role in DROPPED and not d.energised]:
-        words = [DROPPED[d.role].format(name=d.output) for d in off]
-        return "look", words[0] if len(words) == 1 else f"{words[0]}, and more"
+        words = _named(DROPPED[off[0].role], off[0])
+        return "look", words if len(off) == 1 else f"{words}, and more"
     if standing:
-        count = len(standing)
-        return (
-            "look",
-            "One thing to look at" if count == 1 else f"{count} things to look at",
-        )
+        things = "One thing" if len(standing) == 1 else f"{len(standing)} things"
+        return "look", f"{things} to look at"
     return "well", "All is well"
+
+
+def _unseen(outcome: Outcome, site: Site) -> str:
+    packs = outcome.state.packs
+    lost = [
+        pack.name
+        for pack, state in zip(site.bank.packs, packs, strict=True)
+        if not state.online
+    ]
+    if not lost:
+        return ""
+    if all(state.sample is None for state in packs):
+        return "Not a word from the battery yet"
+    if len(lost) == len(packs):
+        return "The battery cannot be seen"
+    return f"Pack {', '.join(lost)} cannot be seen"
 
 
 def _standing(outcome: Outcome) -> list[Alarm]:
@@ -191,10 +197,16 @@ def _now(demands: Iterable[Demand]) -> list[dict[str, Any]]:
         words = DROPPED if demand.role.is_permit else CALLED
         if demand.role not in words or demand.called is demand.role.is_permit:
             continue
-        what = words[demand.role].format(name=demand.output)
+        what = _named(words[demand.role], demand)
         why = ", ".join(map(reason, demand.because))
         steps.append(_step(None, f"{what}: {why}." if why else f"{what}."))
     return steps
+
+
+def _named(words: str, demand: Demand) -> str:
+    """Return *words* with the output's name, where it says more than its role."""
+    name = "" if demand.output == demand.role.value else demand.output
+    return " ".join(words.format(name=name).split())
 
 
 def _later(outcome: Outcome, site: Site, low: Ahead | None) -> list[dict[str, Any]]:
