@@ -147,6 +147,8 @@ def _tls(spec: PageSpec) -> ssl.SSLContext | None:
     """
     if spec.certificate is None:
         return None
+    for path in (spec.certificate, spec.key or spec.certificate):
+        path.open("rb").close()  # the library does not say which one is missing
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     context.load_cert_chain(spec.certificate, spec.key)
