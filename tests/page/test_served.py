@@ -301,7 +301,8 @@ def test_the_owners_certificate_is_used(tmp_path: Path) -> None:
                     await asyncio.sleep(0.05)
             body = json.dumps({"token": TOKEN}).encode()
             writer.write(
-                b"POST /api/sign-in HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n"
+                b"POST /api/sign-in HTTP/1.1\r\nHost: localhost\r\n"
+                b"Connection: close\r\n"
                 b"Content-Type: application/json\r\nContent-Length: %d\r\n\r\n"
                 % len(body)
                 + body
