@@ -94,7 +94,9 @@ def test_the_first_screen_answers_the_four_questions(
 ) -> None:
     driver = opened(chrome, stage.port)
     until(driver, lambda d: words(d, "headline") == "All is well")
-    assert words(driver, "big") == "Not known"  # the packs are not known long enough
+    assert (
+        words(driver, "big") == "Time not known"
+    )  # the packs are not known long enough
     assert "Nothing has to happen." in words(driver, "steps")
     assert words(driver, "todo") == "Nothing."
     assert not driver.find_elements(By.CSS_SELECTOR, "#stale p")

@@ -1,13 +1,13 @@
-"""A short run of the fuzz campaign; `python tests/page/fuzz.py` is the long one."""
+"""A short run of `tests.campaigns.page_requests`."""
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
+from typing import TYPE_CHECKING
 
-sys.path.insert(0, str(Path(__file__).parent))
+from tests.campaigns.page_requests import campaign
 
-from fuzz import campaign
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def test_odd_requests_break_nothing_and_do_nothing(tmp_path: Path) -> None:

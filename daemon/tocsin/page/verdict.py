@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.core.alarm import SOUNDING, Alarm, AlarmState
 from tocsin.core.forecast import FAR_MS, Forecast, Limit
 from tocsin.core.rules import Measure, Priority, Role
+from tocsin.core.words import PHRASES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -83,7 +84,7 @@ def verdict(outcome: Outcome, site: Site) -> dict[str, Any]:
         "level": level,
         "headline": headline,
         "time": _time(low),
-        "steps": [*_now(outcome.demands), *_later(outcome, site, low)],
+        "steps": [*_now(outcome.demands, site), *_later(outcome, site, low)],
         "todo": _todo(outcome, site, level),
     }
 
@@ -112,9 +113,14 @@ def lasting(time_ms: int) -> str:
     return f"{hours} h {minutes} min" if minutes else f"{hours} h"
 
 
-def reason(name: str) -> str:
-    """Return a reason of an output for people: the core's own in words."""
-    return CORE_REASONS.get(name, name)
+def reasons(names: Iterable[str], site: Site) -> list[str]:
+    """Return reasons of an output for people: what is looked at, and the rule."""
+    about = {rule.name: PHRASES[rule.measure].rstrip(",") for rule in site.rules}
+    return [
+        CORE_REASONS.get(name)
+        or (f"{about[name].lower()} ({name})" if name in about else name)
+        for name in names
+    ]
 
 
 # --- is it all right ----------------------------------------------------------------
@@ -169,7 +175,7 @@ def _rule(alarm: Alarm, site: Site) -> Rule:
 def _time(low: Ahead | None) -> dict[str, Any]:
     if low is None or low.told.likely_ms is None:
         why = "there is no forecast" if low is None else low.told.reason
-        return _told("Not known", f"How long the power lasts: {why}.")
+        return _told("Time not known", f"How long the power lasts: {why}.")
     early_ms, likely_ms = low.told.early_ms or 0, low.told.likely_ms
     if likely_ms >= FAR_MS:
         at_least = "" if early_ms >= FAR_MS else f", at the soonest {lasting(early_ms)}"
@@ -190,7 +196,7 @@ def _told(big: str, small: str) -> dict[str, Any]:
 # --- what happens by itself ---------------------------------------------------------
 
 
-def _now(demands: Iterable[Demand]) -> list[dict[str, Any]]:
+def _now(demands: Iterable[Demand], site: Site) -> list[dict[str, Any]]:
     """Say what outputs do now that is not as usual, and why."""
     steps: list[dict[str, Any]] = []
     for demand in demands:
@@ -198,7 +204,7 @@ def _now(demands: Iterable[Demand]) -> list[dict[str, Any]]:
         if demand.role not in words or demand.called is demand.role.is_permit:
             continue
         what = _named(words[demand.role], demand)
-        why = ", ".join(map(reason, demand.because))
+        why = ", ".join(reasons(demand.because, site))
         steps.append(_step(None, f"{what}: {why}." if why else f"{what}."))
     return steps
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.core.alarm import HIDDEN, LATCHED, SOUNDING, Alarm, AlarmState
 from tocsin.core.rules import Measure, Unit
-from tocsin.page.verdict import reason, verdict
+from tocsin.page.verdict import reasons, verdict
 from tocsin.show import show_json
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def picture(outcome: Outcome, site: Site, *, wall_ms: int, told: int) -> dict[st
         "packs": show["packs"],
         "alarms": _alarms(show["alarms"], outcome, site),
         "outputs": [
-            {**output, "why": [reason(name) for name in output["because"]]}
+            {**output, "why": reasons(output["because"], site)}
             for output in show["outputs"]
         ],
         "forecasts": show["forecasts"],

@@ -1,12 +1,13 @@
 // What was: plots with zoom to any hour, the journal, the records of tests.
-import { clock, get, onTold } from "./page.js";
+import { get, onTold } from "./page.js";
 import { el, scale, svg } from "./draw.js";
 
 const HOUR = 3600e3, WHAT = { cell: "Cells", current: "Current", voltage: "Voltage", soc: "Charge by its own counter", temp: "Temperatures", "allowed-charge": "Charge the cold allows" };
 const SPANS = [["1 h", HOUR], ["6 h", 6 * HOUR], ["1 day", 24 * HOUR], ["1 week", 168 * HOUR], ["All", 0]];
 const box = (id) => document.querySelector(`#${id} .late`);
 const day = (ms) => new Date(ms).toLocaleString([], { dateStyle: "short", timeStyle: "medium" });
-let kept = null, view = null, drawn = null;
+const hour = (ms) => new Date(ms).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+let kept = null, view = null, drawn = null, wide = 700;
 
 function option(value, words) { return el("option", { value }, words); }
 function button(words, what, more = {}) {
@@ -55,17 +56,22 @@ async function look(from, to) {
 
 function draw(series, title) {
   const plot = document.getElementById("plot"), said = document.getElementById("plot-said");
+  wide = Math.min(Math.max(plot.clientWidth || 700, 300), 1000);
+  plot.setAttribute("viewBox", `0 0 ${wide} 260`);
   const every = series.flatMap((one) => one.points), unit = series[0]?.unit === "degC" ? "°C" : series[0]?.unit ?? "";
   const span = `${day(view.from)} to ${day(view.to)}`;
-  if (!every.length) { plot.replaceChildren(svg("text", { x: 350, y: 130, "text-anchor": "middle" }, "Nothing is kept of that time.")); said.textContent = `${title}, ${span}: nothing.`; return; }
-  const low = Math.min(...every.map((p) => p[1])), high = Math.max(...every.map((p) => p[3])), room = (high - low) * 0.06 || 0.1;
-  const x = scale(view.from / 1000, view.to / 1000, 52, 690), y = scale(low - room, high + room, 226, 8);
+  if (!every.length) { plot.replaceChildren(svg("text", { x: wide / 2, y: 130, "text-anchor": "middle" }, "Nothing is kept of that time.")); said.textContent = `${title}, ${span}: nothing.`; return; }
+  const least = Math.min(...every.map((p) => p[1])), most = Math.max(...every.map((p) => p[3])), flat = most === least ? 0.05 : 0;
+  const low = least - flat, high = most + flat, room = (high - low) * 0.06;
+  const x = scale(view.from / 1000, view.to / 1000, 52, wide - 10), y = scale(low - room, high + room, 226, 8);
   drawn = x;
   const nodes = [], digits = high - low < 2 ? 3 : 1;
+  const ticks = wide < 520 ? 2 : 4;
   for (let i = 0; i <= 4; i++) {
     const v = low + ((high - low) * i) / 4, t = view.from + ((view.to - view.from) * i) / 4, at = x(t / 1000);
-    nodes.push(svg("line", { x1: 52, x2: 690, y1: y(v), y2: y(v), class: "grid" }), svg("text", { x: 48, y: y(v) + 4, "text-anchor": "end" }, v.toFixed(digits)));
-    const words = view.to - view.from > 36 * HOUR ? new Date(t).toLocaleDateString([], { day: "numeric", month: "short" }) : clock(t).slice(0, 5);
+    nodes.push(svg("line", { x1: 52, x2: wide - 10, y1: y(v), y2: y(v), class: "grid" }), svg("text", { x: 48, y: y(v) + 4, "text-anchor": "end" }, v.toFixed(digits)));
+    if ((i * ticks) % 4) continue;
+    const words = view.to - view.from > 36 * HOUR ? new Date(t).toLocaleDateString([], { day: "numeric", month: "short" }) : hour(t);
     nodes.push(svg("line", { x1: at, x2: at, y1: 226, y2: 231, class: "axis" }), svg("text", { x: at, y: 246, "text-anchor": i === 0 ? "start" : i === 4 ? "end" : "middle" }, words));
   }
   const lows = series.map((one) => Math.min(...one.points.map((p) => p[1]))), worst = lows.indexOf(Math.min(...lows));
@@ -78,7 +84,7 @@ function draw(series, title) {
   });
   plot.replaceChildren(...nodes);
   const which = series.length > 1 ? `; lowest is ${series[worst].name.replace("/", " ")}` : "";
-  said.textContent = `${title}, ${span}: from ${low} to ${high} ${unit}${which}.`;
+  said.textContent = `${title}, ${span}: from ${least.toFixed(digits)} to ${most.toFixed(digits)} ${unit}${which}.`;
 }
 
 function runs(one) {
@@ -92,12 +98,12 @@ function runs(one) {
 
 function drag(plot) {
   let from = null, mark = null;
-  const at = (event) => { const r = plot.getBoundingClientRect(); return Math.min(690, Math.max(52, ((event.clientX - r.left) / r.width) * 700)); };
+  const at = (event) => { const r = plot.getBoundingClientRect(); return Math.min(wide - 10, Math.max(52, ((event.clientX - r.left) / r.width) * wide)); };
   plot.addEventListener("pointerdown", (event) => { if (!drawn) return; from = at(event); mark = svg("rect", { x: from, y: 8, width: 0, height: 218, class: "pick" }); plot.append(mark); plot.setPointerCapture(event.pointerId); });
   plot.addEventListener("pointermove", (event) => { if (from === null) return; const to = at(event); mark.setAttribute("x", Math.min(from, to)); mark.setAttribute("width", Math.abs(to - from)); });
   const end = (event) => {
     if (from === null) return;
-    const ends = [from, at(event)].sort((a, b) => a - b).map((px) => view.from + ((px - 52) / 638) * (view.to - view.from));
+    const ends = [from, at(event)].sort((a, b) => a - b).map((px) => view.from + ((px - 52) / (wide - 62)) * (view.to - view.from));
     from = null;
     mark.remove();
     if (event.type === "pointerup" && ends[1] - ends[0] > (view.to - view.from) / 60) look(...ends);

@@ -1,7 +1,7 @@
 """Odd requests of every kind, made from the page's own OpenAPI document.
 
-    python tests/page/fuzz.py                    # 50 examples an operation
-    python tests/page/fuzz.py --examples 1000
+    python -m tests.campaigns.page_requests     # 50 examples an operation
+    python -m tests.campaigns.page_requests --examples 1000
 
 Every answer must have a status below 500 (503, "not now", is allowed where the document
 says so), the promised headers, and a body that fits the document; no command may reach
