@@ -11,6 +11,8 @@ from tocsin.page.streams import written
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from tocsin.page.streams import Stream
+
 LONGEST_BODY = 4_096
 JSON = "application/json"
 
@@ -80,13 +82,13 @@ WORDS: dict[type, str] = {str: "text", int: "whole number"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What it gets. *stream* instead of a body: events without end."""
+    """What it gets; with a *stream*, events without end instead of a body."""
 
     status: int = 200
     body: bytes = b""
     kind: str = JSON
     headers: Mapping[str, str] = field(default_factory=dict)
-    is_stream: bool = False
+    stream: Stream | None = None
 
 
 def told(value: object, status: int = 200, **headers: str) -> Answer:

@@ -31,10 +31,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tocsin.core.engine import Outcome
-    from tocsin.shell import Unstamped
+    from tocsin.core.events import Event
 
     Handler = Callable[["Desk", Asked], Awaitable[Answer]]
-    Ask = Callable[[Unstamped], Awaitable[Outcome]]
+    Ask = Callable[[Callable[..., Event]], Awaitable[Outcome]]
 
 T = TypeVar("T")
 
@@ -91,7 +91,7 @@ class Desk:
             body=answer.body,
             kind=answer.kind,
             headers={**HEADERS, **answer.headers},
-            is_stream=answer.is_stream,
+            stream=answer.stream,
         )
 
     async def _answered(self, asked: Asked) -> Answer:
@@ -125,8 +125,14 @@ class Desk:
             raise NoError(503, "nothing seen yet", **{"Retry-After": "1"})
         return told(shown)
 
-    async def _stream(self, _asked: Asked) -> Answer:
-        return Answer(kind="text/event-stream", is_stream=True)
+    async def _stream(self, asked: Asked) -> Answer:
+        kind = "text/event-stream"
+        if asked.method == "HEAD":
+            return Answer(kind=kind)
+        stream = self.streams.join()
+        if stream is None:
+            raise NoError(503, "too many listen already", **{"Retry-After": "5"})
+        return Answer(kind=kind, headers={"Cache-Control": "no-store"}, stream=stream)
 
     async def _journal(self, asked: Asked) -> Answer:
         kind = asked.query.get("kind", "")

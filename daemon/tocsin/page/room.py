@@ -21,10 +21,9 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from tocsin.core.engine import Outcome
-    from tocsin.core.events import Fact
+    from tocsin.core.events import Event, Fact
     from tocsin.core.site import Site
     from tocsin.ports import PageSpec
-    from tocsin.shell import Unstamped
 
 PACE_S = 0.25
 """What changes is sent at most so often."""
@@ -61,7 +60,7 @@ class Page:
         site: Site,
         folder: Path,
         wall_ms: Callable[[], int],
-        ask: Callable[[Unstamped], Coroutine[Any, Any, Outcome]],
+        ask: Callable[[Callable[..., Event]], Coroutine[Any, Any, Outcome]],
         on_trouble: Callable[[str], None],
     ) -> None:
         self._spec = spec
@@ -193,7 +192,7 @@ class Page:
         outcome, wall_ms, told = self._seen
         return picture(outcome, self._site, wall_ms=wall_ms, told=told)
 
-    async def _command(self, stamp: Unstamped) -> Outcome:
+    async def _command(self, stamp: Callable[..., Event]) -> Outcome:
         daemon = self._daemon
         if daemon is None:
             raise TimeoutError

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from tocsin.page.desk import Desk
+    from tocsin.page.streams import Stream
     from tocsin.ports import PageSpec
 
 MOST_CONNECTIONS = 256
@@ -86,42 +87,38 @@ class Server:
             peer=request.remote or "",
         )
         answer = await self._desk.answer(asked)
-        if answer.is_stream:
-            return await self._stream(request, answer)
+        if answer.stream is not None:
+            try:
+                return await self._streamed(request, answer, answer.stream)
+            finally:
+                self._desk.streams.leave(answer.stream)
         return web.Response(
             status=answer.status,
             body=answer.body,
             headers={**answer.headers, "Content-Type": answer.kind},
         )
 
-    async def _stream(self, request: web.Request, answer: Answer) -> web.StreamResponse:
-        stream = self._desk.streams.join()
-        if stream is None:
-            return web.Response(status=503, headers={"Retry-After": "5"})
-        try:
-            response = web.StreamResponse(
-                headers={
-                    **answer.headers,
-                    "Content-Type": answer.kind,
-                    "Cache-Control": "no-store",
-                }
-            )
-            await response.prepare(request)
-            if request.method == "HEAD":
-                return response
-            if request.transport is not None:
-                request.transport.set_write_buffer_limits(high=BUFFER)
-            with suppress(ConnectionError, TimeoutError):
-                async with asyncio.timeout(SLOW_S):
-                    await response.write(b"retry: 2000\n\n")
-                while message := await stream.queue.get():
-                    async with asyncio.timeout(SLOW_S):
-                        await response.write(message)
-            if request.transport is not None:
-                request.transport.abort()
-            return response
-        finally:
-            self._desk.streams.leave(stream)
+    async def _streamed(
+        self, request: web.Request, answer: Answer, stream: Stream
+    ) -> web.StreamResponse:
+        headers = {**answer.headers, "Content-Type": answer.kind}
+        response = web.StreamResponse(headers=headers)
+        await response.prepare(request)
+        line = request.transport
+        if line is not None:
+            line.set_write_buffer_limits(high=BUFFER)
+        with suppress(ConnectionError, TimeoutError):
+            await _written(response, b"retry: 2000\n\n")
+            while message := await stream.queue.get():
+                await _written(response, message)
+        if line is not None:
+            line.abort()  # what waits for a reader that does not read is let go
+        return response
+
+
+async def _written(response: web.StreamResponse, message: bytes) -> None:
+    async with asyncio.timeout(SLOW_S):
+        await response.write(message)
 
 
 class _Refusal(asyncio.Protocol):
