@@ -325,3 +325,10 @@ class PageSpec:
     token_file: Path | None = None
     certificate: Path | None = None
     key: Path | None = None
+
+    @property
+    def url(self) -> str:
+        """Return what a browser on the same machine asks for."""
+        scheme = "http" if self.certificate is None else "https"
+        host = {"0.0.0.0": "localhost", "::": "localhost"}.get(self.host, self.host)  # noqa: S104 to be named, not listened on
+        return f"{scheme}://{f'[{host}]' if ':' in host else host}:{self.port}/"

@@ -15,12 +15,14 @@ import sys
 import tempfile
 from collections import Counter
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+from schemathesis.core.result import Ok
 from schemathesis.generation import GenerationMode
 
 from page_stage import Served, daemon
@@ -37,6 +39,7 @@ def fuzzed(stage: Served, examples: int, session: dict[str, str]) -> Counter[str
     seen: Counter[str] = Counter()
     headers = {name.replace("_", "-"): text for name, text in session.items()}
     for result in schema.get_all_operations():
+        assert isinstance(result, Ok), result
         operation = result.ok()
         if operation.path in {STREAM, "/api/sign-out"}:
             continue  # one has no end; the other would end the session
@@ -53,7 +56,7 @@ def fuzzed(stage: Served, examples: int, session: dict[str, str]) -> Counter[str
             suppress_health_check=list(HealthCheck),
         )
         @given(case=cases)
-        def holds(case: schemathesis.Case) -> None:
+        def holds(case: schemathesis.Case[Any]) -> None:
             answer = case.call(
                 base_url=stage.url, headers=headers or None, timeout=TIMEOUT_S
             )

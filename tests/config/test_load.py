@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import pytest
+
 from site_files import SMALL, loaded, written
 from tocsin.core.model import Flag
 from tocsin.core.rules import Action, Gate, Measure, Priority, Role
@@ -117,6 +119,19 @@ def test_a_page_takes_its_files_from_beside_the_site_file(tmp_path: Path) -> Non
         key=tmp_path / "hut.key",
     )
     assert loaded(tmp_path, SMALL + "[page]\nenabled = false\n").page is None
+
+
+@pytest.mark.parametrize(
+    ("spec", "url"),
+    [
+        (PageSpec(), "http://127.0.0.1:8460/"),
+        (PageSpec(host="0.0.0.0", port=80), "http://localhost:80/"),
+        (PageSpec(host="::1"), "http://[::1]:8460/"),
+        (PageSpec(host="hut", certificate=Path("c")), "https://hut:8460/"),
+    ],
+)
+def test_a_page_says_what_a_browser_asks_for(spec: PageSpec, url: str) -> None:
+    assert spec.url == url
 
 
 def test_the_sample_site_is_the_contract_example() -> None:

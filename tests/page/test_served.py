@@ -264,6 +264,20 @@ def test_a_certificate_that_is_none_is_a_trouble(tmp_path: Path) -> None:
     assert said == f"{tmp_path / 'no.pem'}: No such file or directory"
 
 
+async def connected(
+    port: int, trusting: ssl.SSLContext
+) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    """Return a line to what will listen there soon."""
+    async with asyncio.timeout(30):
+        while True:
+            try:
+                return await asyncio.open_connection(
+                    "127.0.0.1", port, ssl=trusting, server_hostname="localhost"
+                )
+            except ConnectionRefusedError:
+                await asyncio.sleep(0.05)
+
+
 def test_the_owners_certificate_is_used(tmp_path: Path) -> None:
     pem, key = tmp_path / "hut.pem", tmp_path / "hut.key"
     subprocess.run(
@@ -288,17 +302,7 @@ def test_the_owners_certificate_is_used(tmp_path: Path) -> None:
         async with page:
             page.stepped(step(state, Tick(at_ms=0), site()))
             trusting = ssl.create_default_context(cafile=str(pem))
-            while True:
-                try:
-                    reader, writer = await asyncio.open_connection(
-                        "127.0.0.1",
-                        spec.port,
-                        ssl=trusting,
-                        server_hostname="localhost",
-                    )
-                    break
-                except ConnectionRefusedError:
-                    await asyncio.sleep(0.05)
+            reader, writer = await connected(spec.port, trusting)
             body = json.dumps({"token": TOKEN}).encode()
             writer.write(
                 b"POST /api/sign-in HTTP/1.1\r\nHost: localhost\r\n"

@@ -147,7 +147,7 @@ async def _play(
         path.write_text(hut.site_text, encoding="utf-8")
         setup = replace(load(path), page=args.page)
         if args.page is not None:
-            console.print(f"The page: http://{args.page.host}:{args.page.port}/\n")
+            console.print(f"The page: {args.page.url}\n")
         pace = Pace(hut.duration_s, args.seconds)
         time = SteppedClock(speed=pace.fast, start_wall_ms=EVENING)
         teller = Teller(hut, setup.site, time, pace, console, is_live=is_live)

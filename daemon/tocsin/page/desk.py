@@ -231,13 +231,14 @@ class Desk:
         session = self.guard.session(cookie, self.now_s())
         return told(
             {"ok": True, "key": None if session is None else session.key},
+            200,
             **{"Set-Cookie": self._cookie(cookie, round(SESSION_S))},
         )
 
     async def _sign_out(self, asked: Asked) -> Answer:
         self._acting(asked)
         self.guard.sign_out(asked.cookies.get(COOKIE, ""))
-        return told({"ok": True}, **{"Set-Cookie": self._cookie("", 0)})
+        return told({"ok": True}, 200, **{"Set-Cookie": self._cookie("", 0)})
 
     def _cookie(self, value: str, seconds: int) -> str:
         secure = "; Secure" if self.has_tls else ""
