@@ -14,14 +14,22 @@ if TYPE_CHECKING:
 BUSY_S = 1.0
 
 CANNOT_SHARE = frozenset({sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY})
+NO_SIDE_FILE = frozenset(
+    {
+        *(sqlite3.SQLITE_IOERR_SHMOPEN, sqlite3.SQLITE_IOERR_SHMSIZE),
+        *(sqlite3.SQLITE_IOERR_SHMMAP, sqlite3.SQLITE_IOERR_WRITE),
+        sqlite3.SQLITE_FULL,
+    }
+)
+"""What a disk without a free page answers where a side file is to be made."""
 
 
 def connected(path: Path, stack: ExitStack) -> sqlite3.Connection:
     """Return a reading connection that *stack* closes.
 
     A database with a write-ahead log needs a side file to be read in company. Where
-    none can be made (a read-only copy), nobody else writes either: the file is read
-    as it is, or with its log from a copy of both.
+    none can be made (a read-only copy, a full disk), nobody else writes either: the
+    file is read as it is, or with its log from a copy of both.
 
     Raises:
         sqlite3.Error, OSError: it cannot be read.
@@ -29,7 +37,8 @@ def connected(path: Path, stack: ExitStack) -> sqlite3.Connection:
     try:
         return _checked(path, "mode=ro", stack)
     except sqlite3.OperationalError as exc:
-        if exc.sqlite_errorcode & 0xFF not in CANNOT_SHARE:
+        code = exc.sqlite_errorcode
+        if code & 0xFF not in CANNOT_SHARE and code not in NO_SIDE_FILE:
             raise
     log = path.with_name(f"{path.name}-wal")
     if not log.exists() or log.stat().st_size == 0:

@@ -84,6 +84,7 @@ def test_json_says_the_same_to_a_program(
         "rules",
         "outputs",
         "circuits",
+        "history",
         "lead_times",
     ]
     assert (said["ok"], said["errors"]) == (True, [])
@@ -340,3 +341,34 @@ def test_without_circuits_nothing_is_said_of_them(
     check(str(path))
     assert "\ncircuit " not in capsys.readouterr().out
     assert as_json(path, capsys)[1]["circuits"] == []
+
+
+# --- history -------------------------------------------------------------------------
+
+HISTORY = "[history]\n{}\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "doubted"),
+    [("", ""), ("max_mb = 5", "max_mb"), ("batch_s = 1", "batch_s")],
+)
+def test_a_history_that_takes_more_than_it_may_is_doubted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, doubted: str
+) -> None:
+    path = written(tmp_path, SMALL + HISTORY.format(text))
+    code, told = as_json(path, capsys)
+    assert code == 0
+    found = [d["key"] for d in told["doubts"] if d["key"].startswith("history")]
+    assert found == ([f"history.{doubted}"] if doubted else [])
+    assert told["history"]["held_mb"] < 100
+
+
+def test_check_says_how_much_room_a_history_takes(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, SMALL)
+    check(str(path))
+    assert "MB written a day; at most 600 MB" in capsys.readouterr().out
+    path = written(tmp_path, SMALL + HISTORY.format("enabled = false"))
+    check(str(path))
+    assert "history: off, no samples are kept" in capsys.readouterr().out

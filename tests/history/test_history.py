@@ -165,6 +165,15 @@ def test_an_hour_of_silence_is_a_gap(tmp_path: Path) -> None:
         assert len(every(tmp_path, points=points).runs()) == 2
 
 
+def test_a_slow_poll_is_no_gap_but_a_missed_one_after_another_is(
+    tmp_path: Path,
+) -> None:
+    polls = [*range(10), *range(13, 20)]
+    heard = [plain(WALL_MS + 60_000 * i, 3_300) for i in polls]
+    written(tmp_path, heard, batch=1)
+    assert [len(run) for run in every(tmp_path).runs()] == [10, 7]
+
+
 def test_a_clock_that_jumps_back_loses_nothing(tmp_path: Path) -> None:
     heard = [*seconds(90), *seconds(90, WALL_MS - 50_500)]
     written(tmp_path, heard)

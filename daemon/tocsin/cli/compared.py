@@ -8,6 +8,9 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from tocsin.core.rules import Role
+from tocsin.incident import EPOCH_MS, Times
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -34,14 +37,15 @@ def table(said: Mapping[str, Any]) -> RenderableType:
 
 def _counts(said: Mapping[str, Any]) -> Table:
     grid = Table(box=None, pad_edge=False)
-    grid.add_column("")
+    grid.add_column("", no_wrap=True)
     for name in said["sites"]:
         grid.add_column(name, justify="right", overflow="fold")
     grid.add_column("difference", justify="right")
     _row(grid, "minutes shed, all stages together", said["shed_min"], "min")
     _row(grid, "minutes of charge refused", said["charge_refused_min"], "min")
     for name, pair in said["output_min"].items():
-        _row(grid, f"  {name} withheld or called", pair, "min")
+        is_permit = Role(said["roles"][name]).is_permit
+        _row(grid, f"  {name} {'withheld' if is_permit else 'called'}", pair, "min")
     for name, pair in said["alarms_raised"].items():
         _row(grid, f"alarm {name} raised", pair, "times")
         if name in said["alarm_min"]:
@@ -69,7 +73,9 @@ def _cut_offs(said: Mapping[str, Any]) -> Table:
     }
     for t_s, pack, limit in sorted(every):
         leads = [_lead(of, (t_s, pack, limit)) for of in said["cut_offs"]]
-        grid.add_row(f"{LIMITS[limit]}, pack {pack}", f"{t_s:.0f} s", *leads)
+        at_ms = round(t_s * 1000)
+        at = Times(None, is_day=at_ms >= EPOCH_MS).full(at_ms)
+        grid.add_row(f"{LIMITS[limit]}, pack {pack}", at, *leads)
     if not every:
         grid.add_row("none in this trace", "", "", "")
     return grid
@@ -81,4 +87,4 @@ def _lead(of: Sequence[Mapping[str, Any]], key: tuple[float, str, str]) -> str:
             if one["lead_s"] is None:
                 return "no warning"
             return f"{one['lead_s'] / 60:.1f} min ({one['by']})"
-    return "not a limit here"
+    return "no cut-off here"

@@ -60,6 +60,7 @@ EXAMPLES = """\
   tocsin demo --page 8460        watch it in a browser at http://127.0.0.1:8460/
   tocsin demo --keep night       keep the site file and the journal in ./night, then
                                  look: tocsin journal night/site.toml --kind alarm
+                                 and:  tocsin incident night/site.toml
 While it runs, `tocsin show SITE` in another terminal sees it too; with --keep you know
 where SITE is. The simulated outputs drive nothing.
 """

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from tocsin_config import Setup
 
 EXAMPLES = """\
-  tocsin incident site.toml --list               what there was in the last 90 days
+  tocsin incident site.toml --list --since 90d   what there was in the last 90 days
   tocsin incident site.toml                      a report of the newest one
   tocsin incident site.toml --at 2026-01-10T03:00 --out dark.html
   tocsin replay site.toml night.csv --incident night.html
@@ -49,7 +49,6 @@ changes neither. T is a time ago (2h, 3d) or a date and time of ISO 8601.
 Exit codes: 0 done, 1 no journal or no incident, 2 site file or arguments wrong.
 """
 DAY_MS = 86_400_000
-SINCE = "90d"
 
 
 def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -70,8 +69,7 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         "--since",
         metavar="T",
         type=moment_ms,
-        default=SINCE,
-        help=f"look no further back (default {SINCE})",
+        help="look no further back (default: the whole journal)",
     )
     parser.add_argument(
         "--out", metavar="FILE.html", type=Path, help="default incident-TIME.html"
@@ -97,11 +95,11 @@ def run(args: argparse.Namespace) -> int:
     rules = Rules(limits_json(setup.site, sha256=setup.sha256))
     found, times = incidents(told, rules), Times(None, is_day=True)
     if args.list:
-        say_list(found, Records(told, rules, folder), times, is_json=args.json)
+        say_list(found, Records(told, rules, None), times, is_json=args.json)
         return 0
     chosen = nearest(found, wall_ms() if args.at is None else args.at)
     if chosen is None:
-        fail("no incident is in the journal then; --since looks further back")
+        fail("no incident is in the journal then")
         return 1
     rules = _rules_then(setup, chosen.main.at_ms) or rules
     name = iso_time(chosen.main.at_ms)[:19].replace(":", "")

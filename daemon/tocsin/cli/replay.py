@@ -131,12 +131,14 @@ def _compare(args: argparse.Namespace, setup: Setup) -> int:
     other = load_site(args.compare)
     if other is None:
         return 2
-    names = (str(args.site), str(args.compare))
-    one, two = (
+    is_plain = args.site.name != args.compare.name
+    shown = [p.name if is_plain else str(p) for p in (args.site, args.compare)]
+    names = (shown[0], shown[1])
+    tallies = [
         tally(_watched(read_trace(args.trace), Played()), each.site)
         for each in (setup, other)
-    )
-    said = compared(names, (one, two))
+    ]
+    said = compared(names, (tallies[0], tallies[1]))
     if args.json:
         print(json.dumps(said))
     else:

@@ -19,17 +19,17 @@ from __future__ import annotations
 import heapq
 import json
 import sqlite3
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import median_low
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from tocsin.clock import iso_time
-from tocsin.history.blocks import BlockError
 from tocsin.history.kinds import FILE_NAME, HistoryError, Kind, Tier, kind_of
 from tocsin.history.schema import is_ready
-from tocsin.history.thin import piece
+from tocsin.history.spans import Table, pieces, tables
 from tocsin.readonly import connected
 
 if TYPE_CHECKING:
@@ -120,8 +120,8 @@ def names(folder: Path) -> dict[str, list[str]]:
             return {}
         found: dict[str, dict[str, None]] = {}
         for pack, text in connection.execute(
-            "SELECT DISTINCT pack, names FROM block JOIN layout "
-            "ON layout.id = layout_id ORDER BY pack, layout_id"
+            "SELECT pack, names FROM (SELECT DISTINCT pack, layout_id FROM block) "
+            "JOIN layout ON layout.id = layout_id ORDER BY pack, layout_id"
         ):
             found.setdefault(pack, {}).update(dict.fromkeys(text.split()))
         return {pack: list(every) for pack, every in found.items()}
@@ -176,24 +176,25 @@ def series(
         raise ValueError(f"no {points} points from {since_ms} to {until_ms}")
     kinds = [kind_of(name) for name in wanted]
     with _opened(folder) as connection:
-        tables: list[_Table] = []
+        found: list[Table] = []
         if connection is not None:
             fine_ms = (until_ms - since_ms) // points
-            pieces = _pieces(connection, pack, since_ms, until_ms, fine_ms)
-            tables = [
+            cut = pieces(connection, pack, (since_ms, until_ms), fine_ms)
+            found = [
                 table
-                for tier, a_ms, b_ms in pieces
-                for table in _tables(connection, pack, tier, (a_ms, b_ms), wanted)
+                for tier, a_ms, b_ms in cut
+                for table in tables(connection, pack, tier, (a_ms, b_ms), wanted)
             ]
-    widest = max((GAP_MS[table.tier] for table in tables), default=GAP_MS[Tier.RAW])
     bucket_ms = -(-(until_ms - since_ms + 1) // points)
+    widest = max((GAP_MS[table.tier] for table in found), default=GAP_MS[Tier.RAW])
+    gap_ms = max(widest, 2 * bucket_ms, _usual_ms(found) * 5 // 2)
     return [
         Series(
             pack=pack,
             name=name,
             kind=kind,
-            gap_ms=max(widest, 2 * bucket_ms),
-            points=_thinned(tables, name, since_ms, bucket_ms),
+            gap_ms=gap_ms,
+            points=_thinned(found, name, since_ms, bucket_ms),
         )
         for name, kind in zip(wanted, kinds, strict=True)
     ]
@@ -269,15 +270,6 @@ def history_path(folder: Path) -> Path:
 # --- inside -------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """Columns of one block within a span: by name (least, mean, largest)."""
-
-    tier: Tier
-    times: Sequence[int]
-    columns: Mapping[str, Sequence[Sequence[int]]]
-
-
 @contextmanager
 def _opened(folder: Path) -> Iterator[sqlite3.Connection | None]:
     """Open the history for reading; None for one that has no tables yet."""
@@ -288,78 +280,16 @@ def _opened(folder: Path) -> Iterator[sqlite3.Connection | None]:
         try:
             connection = connected(path, stack)
             yield connection if is_ready(connection, str(path)) else None
-        except (sqlite3.Error, OSError, BlockError) as exc:
+        except (sqlite3.Error, OSError) as exc:
             raise HistoryError(f"{path} cannot be read: {exc}") from exc
 
 
-def _pieces(
-    connection: sqlite3.Connection,
-    pack: str,
-    since_ms: int,
-    until_ms: int,
-    fine_ms: int,
-) -> list[tuple[Tier, int, int]]:
-    """Cut a span into (tier, from, to): the coarsest that is no coarser than *fine_ms*.
-
-    What that tier does not reach back to is taken from coarser ones, what it has not
-    got yet from finer ones.
-    """
-    best = max((tier for tier in Tier if tier <= fine_ms), default=Tier.RAW)
-    coarser = [tier for tier in Tier if tier > best]
-    finer = [tier for tier in Tier if tier < best]
-    open_spans = [(since_ms, until_ms)]
-    pieces: list[tuple[Tier, int, int]] = []
-    for tier in (best, *coarser, *reversed(finer)):
-        first_ms, last_ms = connection.execute(
-            "SELECT min(from_ms), max(to_ms) FROM block WHERE tier = ? AND pack = ?",
-            (tier, pack),
-        ).fetchone()
-        if first_ms is None:
-            continue
-        last_ms += max(tier - 1, 0)  # a bucket bears the time of its start
-        left: list[tuple[int, int]] = []
-        for a_ms, b_ms in open_spans:
-            from_ms, to_ms = max(a_ms, first_ms), min(b_ms, last_ms)
-            if from_ms > to_ms:
-                left.append((a_ms, b_ms))
-                continue
-            pieces.append((tier, from_ms, to_ms))
-            rest = [(a_ms, from_ms - 1), (to_ms + 1, b_ms)]
-            left += [span for span in rest if span[0] <= span[1]]
-        open_spans = left
-    return sorted(pieces, key=lambda piece: piece[1])
-
-
-def _tables(
-    connection: sqlite3.Connection,
-    pack: str,
-    tier: Tier,
-    within: tuple[int, int],
-    wanted: Sequence[str] | None,
-) -> Iterator[_Table]:
-    since_ms, until_ms = within
-    for stored in connection.execute(
-        "SELECT from_ms, rows, names, data FROM block JOIN layout "
-        "ON layout.id = layout_id WHERE tier = ? AND pack = ? "
-        "AND from_ms BETWEEN ? AND ? AND to_ms >= ? ORDER BY from_ms",
-        (tier, pack, since_ms - tier.block_ms, until_ms, since_ms),
-    ):
-        whole = piece(tier, stored, wanted)
-        times = whole.times
-        a, b = bisect_left(times, since_ms), bisect_right(times, until_ms)
-        if a < b:
-            cut = {
-                name: [c[a:b] for c in whole.columns[name]] for name in whole.columns
-            }
-            yield _Table(tier, times[a:b], cut)
-
-
 def _thinned(
-    tables: Sequence[_Table], name: str, since_ms: int, bucket_ms: int
+    found: Sequence[Table], name: str, since_ms: int, bucket_ms: int
 ) -> tuple[Point, ...]:
     """Return at most one point a bucket; its time is that of its middle sample."""
     gathered: dict[int, list[Point]] = {}
-    for table in tables:
+    for table in found:
         if name not in table.columns:
             continue
         low, mean, high = table.columns[name]
@@ -373,6 +303,12 @@ def _thinned(
             gathered.setdefault(bucket, []).append(point)
             a = b
     return tuple(_joined(gathered[bucket]) for bucket in sorted(gathered))
+
+
+def _usual_ms(found: Sequence[Table]) -> int:
+    """Return the usual time between two samples: a slow poll is no gap."""
+    times = sorted(at_ms for table in found for at_ms in table.times)
+    return median_low([b - a for a, b in pairwise(times)] or [0])
 
 
 def _joined(points: Sequence[Point]) -> Point:
@@ -389,12 +325,12 @@ def _joined(points: Sequence[Point]) -> Point:
 def _kept(
     connection: sqlite3.Connection, pack: str, since_ms: int, until_ms: int
 ) -> Iterator[Kept]:
-    for tier, a_ms, b_ms in _pieces(connection, pack, since_ms, until_ms, 0):
+    for tier, a_ms, b_ms in pieces(connection, pack, (since_ms, until_ms), 0):
         for begin_ms in range(a_ms, b_ms + 1, PART_MS):
             within = (begin_ms, min(begin_ms + PART_MS - 1, b_ms))
             part = [
                 Kept(at_ms, pack, dict(zip(names, row, strict=True)), tier)
-                for table in _tables(connection, pack, tier, within, None)
+                for table in tables(connection, pack, tier, within, None)
                 for names in (tuple(table.columns),)
                 for at_ms, row in zip(
                     table.times,

@@ -27,7 +27,7 @@ CREATE TABLE block (
     layout_id INTEGER NOT NULL REFERENCES layout,
     data BLOB NOT NULL
 ) STRICT;
-CREATE INDEX block_by_time ON block (tier, pack, from_ms, to_ms);
+CREATE INDEX block_by_time ON block (tier, pack, from_ms, to_ms, layout_id);
 
 -- The newest block of the next finer tier that went into this tier's.
 CREATE TABLE thinned (

@@ -260,12 +260,14 @@ class _Writer(threading.Thread):
     def run(self) -> None:
         """Write a batch now and then until the desk is closed, and then the rest."""
         try:
-            self._write()
-            while not self._desk.is_closed:
+            while True:
+                is_last = self._desk.is_closed
+                self._write()
+                if is_last:
+                    return
                 is_urgent = self._keeper.now_ms() < self._desk.urgent_until_ms
                 pause_ms = URGENT_MS if is_urgent else self._batch_ms
                 self._desk.wait(min(pause_ms, self._batch_ms) / 1000)
-                self._write()
         finally:
             self._keeper.store.close()
             self._post(self._ended)
@@ -280,9 +282,12 @@ class _Writer(threading.Thread):
                 self._keep(taken)
             taken = []
             self._keeper.tend()
-        except (HistoryError, sqlite3.Error, OSError, ValueError) as exc:
+        except (HistoryError, sqlite3.Error, OSError) as exc:
             self._desk.give_back(taken)
             self._report(f"{self._keeper.store.path}: {exc}")
+        except Exception as exc:  # noqa: BLE001 one odd sample must not end it all
+            reason = f"{len(taken)} samples cannot be kept: {type(exc).__name__}: {exc}"
+            self._report(f"{self._keeper.store.path}: {reason}")
         else:
             self._report("")
 

@@ -22,6 +22,7 @@ BEFORE_MS, AFTER_MS = 1_200_000, 900_000
 
 LEAST_BEFORE_MS = 2_400_000
 LONGEST_MS = 21_600_000
+DAY_MS = 86_400_000
 POINTS = 700
 MARGIN_MS = 15_000
 LOOK_MS = 5_000
@@ -35,12 +36,17 @@ class Records:
     Attributes:
         told: Facts, in order.
         rules: The limits in force then.
-        folder: Where the history lies.
+        folder: Where the history lies; None to do without samples.
     """
 
     told: Sequence[Told]
     rules: Rules
-    folder: Path
+    folder: Path | None
+
+    def around(self, incident: Incident) -> list[Told]:
+        """Return the facts from a day before *incident* to a day after it."""
+        from_ms, to_ms = incident.from_ms - DAY_MS, incident.to_ms + DAY_MS
+        return [one for one in self.told if from_ms <= one.at_ms <= to_ms]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +98,7 @@ def case_of(incident: Incident, records: Records) -> Case:
 
     Samples that are not there leave plots out, never the report.
     """
-    told, rules = records.told, records.rules
+    told, rules = records.around(incident), records.rules
     side = side_of(incident, rules, told)
     warning = first_warning(incident, rules, told)
     main = incident.main
@@ -223,8 +229,10 @@ LEAST_GAIN_MS = 10_000
 
 
 def _history(
-    folder: Path, from_ms: int, to_ms: int
+    folder: Path | None, from_ms: int, to_ms: int
 ) -> dict[str, dict[str, reader.Series]]:
+    if folder is None:
+        return {}
     try:
         every = reader.names(folder)
         found = {

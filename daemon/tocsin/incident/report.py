@@ -30,7 +30,8 @@ svg { width: 100%; height: auto; display: block; margin: .6rem 0;
   font: 11.5px system-ui, sans-serif; }
 table { border-collapse: collapse; width: 100%; font-size: .85rem; }
 th { text-align: left; border-bottom: 1px solid #888; }
-th, td { padding: .18rem .5rem .18rem 0; vertical-align: top; }
+th, td { padding: .18rem .6rem .18rem 0; vertical-align: top; }
+th.number { white-space: normal; }
 td { border-bottom: 1px solid #e4e4e4; }
 .number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 .time { font-variant-numeric: tabular-nums; white-space: nowrap; }
@@ -116,10 +117,12 @@ def _origin(case: Case, origin: str) -> str:
 
 def _timeline(case: Case, times: Times) -> Iterator[str]:
     main = case.incident.main
-    yield "<h2>Timeline</h2><table><thead><tr><th>#</th><th>time</th>"
-    yield '<th class="number">from the event</th><th>lowest cell</th>'
-    yield "<th>highest cell</th><th>current</th><th>coldest</th><th>what</th></tr>"
-    yield "</thead><tbody>"
+    yield "<h2>Timeline</h2>"
+    yield f"<p>Readings are of pack {escape(case.pack)}, with the cell's number.</p>"
+    yield '<table><thead><tr><th class="number">#</th><th>time</th>'
+    for head in ("from the event", "lowest cell", "highest cell", "current", "coldest"):
+        yield f'<th class="number">{head}</th>'
+    yield "<th>what</th></tr></thead><tbody>"
     rows: list[tuple[int, str, str, str]] = [
         (one.at_ms, str(n), _what(one), "main" if one is main.told else one.kind)
         for n, one in panels.numbered(case)

@@ -61,6 +61,7 @@ class Times:
 
 
 LEAST_DRAWN_MA = 5_000
+BEFORE_MS = 5_000
 
 
 def spoken(time_ms: int) -> str:
@@ -110,10 +111,12 @@ def why(case: Case) -> str:
         shown = f"{value / 10:.1f} degC" if is_temp else f"{value / 1000:.3f} V"
         rank = word.get(case.side, "lowest")
         parts.append(f"{kind} {part} of pack {case.pack}, the {rank}, was at {shown}")
-        current_ma = case.at(case.pack, "current", main.at_ms)
+        # What acts cuts the current in the same reading: the one before says more.
+        current_ma = case.at(case.pack, "current", main.at_ms - BEFORE_MS)
         if current_ma is not None:
-            flow = "charged with" if current_ma > 0 else "gave"
-            parts[-1] += f" while the pack {flow} {abs(current_ma) / 1000:.1f} A"
+            flow = "took" if current_ma > 0 else "gave"
+            amps = f"{abs(current_ma) / 1000:.1f} A"
+            parts[-1] += f"; {BEFORE_MS // 1000} s before, the pack {flow} {amps}"
         parts[-1] += "."
     if found is not None:
         parts += _among_others(case, *found)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from heapq import heappop, heappush
 from typing import IO, TYPE_CHECKING
 
 from tocsin.history.kinds import Tier
@@ -67,21 +68,29 @@ def _most(parts: Iterable[str]) -> int:
 def _filled(kept: Iterable[Kept]) -> Iterator[Kept]:
     """Put rows on straight lines between buckets; packs take turns in time."""
     last: dict[str, Kept] = {}
-    waiting: list[Kept] = []
+    waiting: list[tuple[int, str, int, Kept]] = []
+    count = 0
     for one in kept:
         was = last.get(one.pack)
         last[one.pack] = one
-        is_bucket = was is not None and Tier.RAW is not was.tier
-        if was is not None and is_bucket and one.at_ms - was.at_ms <= GAP_MS[was.tier]:
-            waiting += _between(was, one)
-        waiting.append(one)
+        ready = [one]
+        if was is not None and _is_next_bucket(was, one):
+            ready += _between(was, one)
+        for each in ready:
+            count += 1
+            heappush(waiting, (each.at_ms, each.pack, count, each))
         # A row may come out once no pack can still put one before it.
         sure_ms = min(each.at_ms for each in last.values())
         sure_ms = max(sure_ms, one.at_ms - GAP_MS[Tier.QUARTER])
-        waiting.sort(key=lambda each: (each.at_ms, each.pack))
-        while waiting and waiting[0].at_ms < sure_ms:
-            yield waiting.pop(0)
-    yield from waiting
+        while waiting and waiting[0][0] < sure_ms:
+            yield heappop(waiting)[-1]
+    while waiting:
+        yield heappop(waiting)[-1]
+
+
+def _is_next_bucket(was: Kept, one: Kept) -> bool:
+    is_near = one.at_ms - was.at_ms <= GAP_MS[was.tier]
+    return was.tier is not Tier.RAW and is_near
 
 
 def _between(a: Kept, b: Kept) -> Iterator[Kept]:
@@ -93,7 +102,7 @@ def _between(a: Kept, b: Kept) -> Iterator[Kept]:
             for name, value in a.values.items()
             if name in b.values
         }
-        yield type(a)(at_ms, a.pack, values, a.tier)
+        yield replace(a, at_ms=at_ms, values=values)
 
 
 def _field(one: Kept, column: str) -> str:
