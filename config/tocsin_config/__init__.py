@@ -1,6 +1,7 @@
 """The site file: models, loader with line numbers, chemistry presets, checks."""
 
 from tocsin_config.build import load
+from tocsin_config.cautions import cautions
 from tocsin_config.circuits import judged
 from tocsin_config.doubts import doubts
 from tocsin_config.driven import driven_by
@@ -15,6 +16,7 @@ __all__ = [
     "Setup",
     "SiteFileError",
     "action_word",
+    "cautions",
     "doubts",
     "driven_by",
     "judged",

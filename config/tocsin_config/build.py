@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
-from tocsin.ports import BrokerSpec, HistorySpec, PageSpec, PinSpec, SourceSpec
+from tocsin.ports import HistorySpec, PageSpec, PinSpec, SourceSpec
+from tocsin_config.broker import build_broker
+from tocsin_config.calls import hours
 from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
 from tocsin_config.findings import Findings
+from tocsin_config.inputs import build_inputs
 from tocsin_config.models import SiteFile
 from tocsin_config.outputs import build_outputs
 from tocsin_config.packs import Packs
@@ -26,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
     from tocsin_config.document import Document
     from tocsin_config.rule_models import RuleTable
 
@@ -62,7 +66,9 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
     _between(file, scale, findings)
     rules = _rules(file, chosen, scale, findings)
     every = {t.name for t in (*chosen.rule, *file.rule)}
-    outputs, pins = build_outputs(file, every, findings)
+    cold_cut_c = Unit.DC.shown(scale.cold_charge_dc)
+    outputs, pins = build_outputs(file, every, findings, cold_cut_c=cold_cut_c)
+    inputs, input_pins = build_inputs(file, findings)
     tell_misfits(file, findings)
     packs = Packs(
         findings=findings,
@@ -71,6 +77,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         is_bank_known=not any(key[:1] == ("bank",) for key in broken),
     )
     sources = packs.sources(file.pack)
+    broker, *template = build_broker(file, findings)
     if broken or findings.problems:
         return None
     site = Site(
@@ -78,6 +85,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         bank=_bank(file, scale),
         rules=rules,
         outputs=outputs,
+        inputs=inputs,
         timing=_timing(file),
         chemistry=chosen.chemistry,
         low_cut_mv=scale.low_cut_mv,
@@ -94,7 +102,9 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         site=site,
         sources=sources,
         pins=pins,
-        read_bytes=(raw, *packs.included.values()),
+        input_pins=input_pins,
+        broker=broker,
+        read_bytes=(raw, *packs.included.values(), *template),
     )
 
 
@@ -105,6 +115,8 @@ def _setup(
     site: Site,
     sources: tuple[SourceSpec, ...],
     pins: tuple[PinSpec, ...],
+    input_pins: tuple[InputSpec, ...],
+    broker: BrokerSpec | None,
     read_bytes: tuple[bytes, ...],
 ) -> Setup:
     return Setup(
@@ -114,10 +126,11 @@ def _setup(
         sources=sources,
         pins=pins,
         wiring=tuple(build_wiring(file, site, i) for i in range(len(file.output))),
+        input_pins=input_pins,
         pins_driver=file.gpio.pins,
         journal_folder=document.file.parent / file.journal.folder,
         history=_history(file),
-        broker=_broker(file, document),
+        broker=broker,
         page=_page(file, document),
         poll_ms=Unit.SECONDS.inside(file.timing.poll_s),
         lead_min=file.forecast.lead_min,
@@ -160,6 +173,7 @@ def _timing(file: SiteFile) -> Timing:
         restore_gap_ms=ms(own.restore_gap_s),
         restore_permille=Unit.PERMILLE.inside(own.restore_pct),
         horn_cap_ms=ms(own.horn_cap_s_per_hour),
+        quiet=hours(own.quiet_hours),
     )
 
 
@@ -192,21 +206,6 @@ def _page(file: SiteFile, document: Document) -> PageSpec | None:
     )
 
 
-def _broker(file: SiteFile, document: Document) -> BrokerSpec | None:
-    own = file.mqtt
-    if own is None:
-        return None
-    secret = own.password_file
-    return BrokerSpec(
-        host=own.host,
-        port=own.port,
-        base=own.base,
-        username=own.username,
-        password_file=None if secret is None else document.file.parent / secret,
-        keepalive_s=own.keepalive_s,
-    )
-
-
 def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
     """Tell what is wrong between keys of the simple tables."""
     if scale.low_cut_mv >= scale.high_cut_mv:
@@ -230,12 +229,9 @@ def _between(file: SiteFile, scale: Scale, findings: Findings) -> None:
         findings.tell(
             path, wrong, "a stale_s of at least twice poll_s", needs=[("timing",)]
         )
-    mqtt = file.mqtt
-    if mqtt is not None and mqtt.password_file is not None and not mqtt.username:
-        wrong = "a password without a username"
-        findings.tell(
-            ("mqtt", "password_file"), wrong, "username as well", needs=[("mqtt",)]
-        )
+    if timing.quiet_hours is not None and hours(timing.quiet_hours) is None:
+        path, right = ("timing", "quiet_hours"), "two times that differ"
+        findings.tell(path, "ends when it begins", right)
 
 
 def _rules(

@@ -8,6 +8,7 @@ from tocsin.core.circuit import Pull, Verdict
 from tocsin.core.circuit.finding import over
 from tocsin.core.circuit.pfd import MOST_PFD
 from tocsin.core.circuit.pins import boots_high
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
 from tocsin.ports import CanLine, SerialLine, TcpLine
 from tocsin_config.circuits import judged
@@ -54,7 +55,7 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     document = Document(file=setup.path) if origin is None else origin.document
     looks = (
         *(_cut_offs, _chargers, _outputs, _pins, _circuits, _wanted),
-        *(_unheard, _sources, _cell_less, _on_request, _off, _page),
+        *(_unheard, _sources, _cell_less, _on_request, _calls, _off, _page),
     )
     found = [document.problem(*doubt) for look in looks for doubt in look(setup)]
     return tuple(sorted(found))
@@ -122,8 +123,9 @@ def _chargers(setup: Setup) -> Iterator[Doubt]:
 def _outputs(setup: Setup) -> Iterator[Doubt]:
     site = setup.site
     for i, output in enumerate(site.outputs):
-        is_beat = output.role is Role.HEARTBEAT
-        if not is_beat and not driven_by(output, site.rules):
+        is_own = output.role in {Role.HEARTBEAT, Role.GENERATOR_LOAD}
+        is_own |= output.heater is not None
+        if not is_own and not driven_by(output, site.rules):
             wrong = f"no rule drives the {output.role} {output.name}"
             yield ("output", i), wrong, "a rule that acts on it, or leave it out"
     loads = [o for o in site.outputs if o.role is Role.LOAD_PERMIT]
@@ -166,6 +168,38 @@ def _circuits(setup: Setup) -> Iterator[Doubt]:
             yield ("output", i, "reliability"), wrong, right
     if rail is not None and rail.verdict is not Verdict.FINE:
         yield ("output",), rail.wrong, rail.change
+
+
+def _calls(setup: Setup) -> Iterator[Doubt]:
+    """Sets and heaters of which too little is known."""
+    site = setup.site
+    roles = {each.role for each in site.inputs}
+    hot_dc = [
+        rule.trip_at
+        for rule in site.rules
+        if rule.measure is Measure.HOTTEST and _acts_on(rule, Role.CHARGE_PERMIT)
+    ]
+    for i, output in enumerate(site.outputs):
+        if output.generator is not None:
+            if InputRole.GENERATOR_LOCKOUT not in roles:
+                wrong = f"nothing at the set can keep {output.name} from starting"
+                yield ("output", i), wrong, "an [[input]] of role generator-lockout"
+            if InputRole.GENERATOR_RUNNING not in roles:
+                wrong = f"only a charge current shows that {output.name} runs"
+                yield ("output", i), wrong, "an [[input]] of role generator-running"
+        skin = None if output.heater is None else output.heater.skin
+        if skin is not None and hot_dc and skin.limit_dc >= min(hot_dc):
+            wrong = (
+                f"charge is inhibited from {Unit.DC.text(min(hot_dc))} of any sensor"
+            )
+            right = "a lower limit, or that sensor out of the pack's temperatures"
+            yield ("output", i, "heater", "skin_limit_c"), wrong, right
+    for i, pin in enumerate(setup.input_pins):
+        is_open_high = pin.pull == "up"
+        locks = is_open_high is not pin.active_low and pin.pull != "none"
+        if pin.role is InputRole.GENERATOR_LOCKOUT and not locks:
+            wrong = f"a broken wire to {pin.input} leaves the set free to start"
+            yield ("input", i, "pull"), wrong, "a pull and a contact that open to lock"
 
 
 def _wanted(setup: Setup) -> Iterator[Doubt]:

@@ -22,6 +22,8 @@ def drives(rule: Rule, output: Output) -> bool:
     """
     if output.rules:
         return rule.name in output.rules
+    if output.heater is not None or output.role is Role.GENERATOR_LOAD:
+        return False
     if output.role in ALERTS:
         return rule.priority is not Priority.LOW
     if output.role is Role.LOAD_PERMIT:

@@ -8,6 +8,15 @@ from pydantic import Field
 
 from tocsin.core.rules import Role
 from tocsin.ports import LOG
+from tocsin_config.call_models import (
+    HOURS,
+    PIN,
+    TIME,
+    TIME_RIGHT,
+    GeneratorTable,
+    HeaterTable,
+    InputTable,
+)
 from tocsin_config.circuit_models import (  # noqa: TC001 pydantic reads them
     CircuitTable,
     ReliabilityTable,
@@ -24,8 +33,8 @@ DRIVERS = get_args(Driver)
 PRESETS = get_args(Preset)
 INTERFACES = ("socketcan", "slcan", "virtual", LOG)
 PORT = {"ge": 1, "le": 65_535}
-PIN = r"^GPIO(\d|1\d|2[0-7])$"
 HOST = r"^[^\s/]{1,253}$"
+ONE_LEVEL = r"^[^+#/$\s][^+#/\s]{0,63}$"
 NO_SLASH = r"^[^+#/\s]+(/[^+#/\s]+)*$"
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
@@ -172,6 +181,13 @@ class OutputTable(Table):
     reliability: ReliabilityTable | None = optional(
         "an [output.reliability] table: how often its parts fail"
     )
+    generator: GeneratorTable | None = optional("an [output.generator] table")
+    heater: HeaterTable | None = optional("an [output.heater] table")
+    self_test_at: str | None = optional(TIME_RIGHT.format("12:00"), pattern=TIME)
+    self_test_days: int | None = optional("days, 1 to 366, such as 7", ge=1, le=366)
+    rated_operations: int | None = optional(
+        "what the relay is rated for at its load, such as 100000", ge=100, le=10**9
+    )
 
 
 class GpioTable(Table):
@@ -217,21 +233,48 @@ class HistoryTable(Table):
     )
 
 
+class AnnounceTable(Table):
+    """``[mqtt.announce]``: a retained message a value, in a hub's own shape."""
+
+    template: str = needed(
+        'a template file beside this file, such as "announce.txt"',
+        "announce.txt",
+        min_length=1,
+    )
+
+
 class MqttTable(Table):
     """``[mqtt]``: the broker. Without the table nothing is published."""
 
     host: str = optional('a host, such as "127.0.0.1"', "127.0.0.1", pattern=HOST)
     port: int = optional(f"{PORT_RIGHT}, such as 1883", 1_883, **PORT)
+    protocol: Literal["5", "3.1.1"] = choice(
+        "protocol",
+        ("5", "3.1.1"),
+        default="5",
+        description='"5"; or "3.1.1", with which nothing expires, no refusal is heard '
+        "and no command is obeyed",
+    )
+    domain: str = optional(
+        'one topic level without + # / or blanks, such as "homie"',
+        "homie",
+        pattern=ONE_LEVEL,
+    )
     base: str = optional(
-        'first topic levels without + # or blanks, such as "tocsin"',
+        'first topic levels without + # or blanks, such as "tocsin"; what earlier '
+        "versions left there is removed",
         "tocsin",
         pattern=NO_SLASH,
     )
+    commands: bool = optional("true or false; false if not said", default=False)
     username: str = optional("a user name in quotes", "")
     password_file: str | None = optional(
         "a file that holds the password alone", min_length=1
     )
-    keepalive_s: int = optional("seconds, 5 to 3600, such as 30", 30, ge=5, le=3_600)
+    keepalive_s: int = optional("seconds, 5 to 3600, such as 20", 20, ge=5, le=3_600)
+    announce: AnnounceTable | None = optional(
+        'an [mqtt.announce] table with template = "announce.txt"', None
+    )
 
 
 class PageTable(Table):
@@ -261,6 +304,9 @@ class TimingTable(Table):
     restore_gap_s: float = optional("seconds, 0 to 86400", 300.0, ge=0, le=86_400)
     restore_pct: float = optional("percent, 0 to 100", 5.0, ge=0, le=100)
     horn_cap_s_per_hour: float = optional("seconds, 10 to 3600", 600.0, ge=10, le=3_600)
+    quiet_hours: str | None = optional(
+        'local times of day, such as "22:00-07:00"', pattern=HOURS
+    )
 
 
 class SiteFile(Table):
@@ -280,6 +326,9 @@ class SiteFile(Table):
     )
     output: Annotated[tuple[OutputTable, ...], Field(strict=False)] = optional(
         "[[output]] tables, one an output", ()
+    )
+    input: Annotated[tuple[InputTable, ...], Field(strict=False)] = optional(
+        "[[input]] tables, one an input", ()
     )
     rule: Annotated[tuple[RuleTable, ...], Field(strict=False)] = optional(
         "[[rule]] tables, one a rule", ()

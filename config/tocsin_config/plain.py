@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 from pydantic import Field
 
 from tocsin.core.rules import Role
+from tocsin_config.call_models import PIN
 from tocsin_config.circuit_models import CircuitTable
 from tocsin_config.circuits import circuit, misfits, usual_volts
 from tocsin_config.document import Document
 from tocsin_config.fields import choice, optional
-from tocsin_config.models import PIN, PRESETS, Preset
+from tocsin_config.models import PRESETS, Preset
 from tocsin_config.validate import validate
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from tocsin.ports import HistorySpec
 
 if TYPE_CHECKING:
     from tocsin.core.site import Site
-    from tocsin.ports import BrokerSpec, PageSpec, PinSpec, SourceSpec
+    from tocsin.ports import BrokerSpec, InputSpec, PageSpec, PinSpec, SourceSpec
     from tocsin_config.circuits import Wiring
     from tocsin_config.document import Document
     from tocsin_config.models import SiteFile
@@ -36,6 +36,7 @@ class Setup:
         sources: One a pack, in the same order.
         pins: One an output, in the same order.
         wiring: One an output, in the same order.
+        input_pins: One an input, in the same order.
         pins_driver: ``simulated`` or ``lgpio``.
         journal_folder: Where events are kept.
         history: How long samples are kept; None where none are.
@@ -53,6 +54,7 @@ class Setup:
     sources: tuple[SourceSpec, ...]
     pins: tuple[PinSpec, ...]
     wiring: tuple[Wiring, ...] = ()
+    input_pins: tuple[InputSpec, ...] = ()
     pins_driver: str = "simulated"
     journal_folder: Path = Path("/var/lib/tocsin")
     history: HistorySpec | None = field(default_factory=HistorySpec)

@@ -8,43 +8,43 @@ import signal
 import sys
 import threading
 import uuid
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import EntryPoint, entry_points
-from typing import TYPE_CHECKING, Any
+from itertools import islice
+from typing import TYPE_CHECKING
 
-from tocsin import __version__, clock, control, learned, notify
-from tocsin.core.events import LastFull, Learned, NoteFact
+from tocsin import __version__, clock, control, notify
+from tocsin.core.events import Command, CommandFact, NoteFact
 from tocsin.history import History
-from tocsin.journal import Journal, JournalError, last_full_ms
-from tocsin.mqtt import Publisher
+from tocsin.journal import Journal, JournalError, Row, read
+from tocsin.memory import Memory
+from tocsin.mqtt import PAGE, Publisher, Surroundings
 from tocsin.page import Page
 from tocsin.ports import Heeds, Reports
+from tocsin.prove import Bench
+from tocsin.rooms import Rooms
 from tocsin.shell import Inbox, Room, Shell
-from tocsin.show import show_json
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from tocsin.clock import Clock
-    from tocsin.core.engine import Outcome
-    from tocsin.core.events import Fact
-    from tocsin.ports import BuildOutputs, BuildSources, OnTrouble, Outputs
+    from tocsin.mqtt import Request
+    from tocsin.ports import (
+        BuildInputs,
+        BuildOutputs,
+        BuildSources,
+        Inputs,
+        OnTrouble,
+        Outputs,
+    )
     from tocsin.shell import Open
     from tocsin_config import Setup
 
-SNAPSHOT_MS = 1_000
-"""Snapshots are published at most this often, and after every change."""
-
 REMEMBERING_S = 1.0
 """The first step waits at most so long for what earlier runs knew."""
-
-LEARNED_EVERY_S = 600.0
-"""So often is what the forecast has learned saved, and once more at the end."""
-
-SAVING_S = 1.0
-"""At the end a disk may take so long for that."""
 
 STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
@@ -122,78 +122,27 @@ class RunStamps:
         return self.clock.wall_ms()
 
 
-class Rooms:
-    """Passes on what became true: to the journal first, and from there to others."""
+def open_inputs(setup: Setup) -> Inputs | None:
+    """Claim every input's pin; None where the site has no inputs.
 
-    def __init__(self, setup: Setup, time: Clock, guests: Sequence[Room]) -> None:
-        self._setup = setup
-        self._clock = time
-        self._guests = [*guests]
-        self._watchdog_ms = notify.watchdog_interval_s() * 1_000 / 2
-        self._shown_ms = self._fed_ms = -SNAPSHOT_MS
-        self._is_changed = False
-        self._unwritten = set[int]()
-        self.heeding: list[Heeds] = []
-        self.outcome: Outcome | None = None
-        self.journal: Journal | None = None
-        self.publisher: Publisher | None = None
-
-    def add(self, guest: Room) -> None:
-        """Have one more guest told."""
-        self._guests.append(guest)
-
-    def tell(self, facts: Sequence[Fact]) -> None:
-        """Store the facts; once they are durable they are published."""
-        if self.journal is not None:
-            self._unwritten |= {id(fact) for fact in facts}
-            self.journal.tell(facts)
-        for listener in (*self._guests, *self.heeding):
-            listener.tell(facts)
-
-    def written(self, facts: Sequence[Fact], durable: bool) -> None:  # noqa: FBT001 the journal's call
-        """Publish what was stored, or what could not be: a warning must get out."""
-        del durable
-        self._unwritten -= {id(fact) for fact in facts}
-        if self.publisher is None:
-            return
-        self.publisher.tell(facts)
-        if self._is_changed and not self._unwritten:
-            self._show()
-
-    def stepped(self, outcome: Outcome) -> None:
-        """Feed whoever watches that the daemon decides."""
-        is_first, self.outcome = self.outcome is None, outcome
-        now_ms = outcome.state.now_ms
-        if is_first:
-            notify.ready(f"watching {self._setup.site.name}")
-        if self._watchdog_ms and now_ms - self._fed_ms >= self._watchdog_ms:
-            self._fed_ms = now_ms
-            notify.watchdog()
-        for guest in self._guests:
-            guest.stepped(outcome)
-        self._is_changed |= bool(outcome.facts)
-        if self.publisher is not None:
-            self.publisher.alive()
-            is_due = now_ms - self._shown_ms >= SNAPSHOT_MS
-            if (is_due or self._is_changed) and not self._unwritten:
-                self._show()
-
-    def _show(self) -> None:
-        snapshot = self.snapshot()
-        if self.publisher is not None and self.outcome is not None and snapshot:
-            self._is_changed = False
-            self._shown_ms = self.outcome.state.now_ms
-            self.publisher.show(snapshot)
-
-    def snapshot(self) -> Mapping[str, Any] | None:
-        """Return what is seen and demanded now, or None before the first step."""
-        if self.outcome is None:
-            return None
-        return show_json(self.outcome, self._setup.site, wall_ms=self._clock.wall_ms())
+    Raises:
+        SetupError: the pin driver is not installed.
+        DriverError: a pin cannot be claimed.
+    """
+    if not setup.input_pins:
+        return None
+    build: BuildInputs = found("tocsin.inputs", setup.pins_driver).load()
+    return build(setup.input_pins)
 
 
-async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> None:
-    """Run the daemon until cancelled.
+async def serve(
+    setup: Setup,
+    *,
+    time: Clock,
+    guests: Sequence[Room] = (),
+    inputs: Inputs | None = None,
+) -> None:
+    """Run the daemon until cancelled; *inputs* stand in for the site's own pins.
 
     Raises:
         SetupError, DriverError: it cannot begin.
@@ -203,8 +152,19 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
     async with AsyncExitStack() as stack:
         outputs = open_outputs(setup)
         stack.callback(outputs.close)
+        inputs = inputs or open_inputs(setup)
+        if inputs is not None:
+            stack.callback(inputs.close)
         inbox = Inbox()
         rooms = Rooms(setup, time, guests)
+        bench = Bench(
+            inbox=inbox,
+            site=setup.site,
+            folder=setup.journal_folder,
+            wall_ms=time.wall_ms,
+            sha256=setup.sha256,
+            is_rehearsal=setup.pins_driver == "simulated",
+        )
         shell = Shell(
             site=setup.site,
             clock=time,
@@ -215,15 +175,18 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
             ),
             poll_ms=setup.poll_ms,
             inbox=inbox,
+            inputs=inputs,
+            witness=bench.held,
         )
-        await _open_control(stack, setup, rooms, inbox)
+        await _open_control(stack, setup, rooms, inbox, bench)
         await _open_rooms(stack, setup, time, rooms, inbox)
         begun = f"tocsin {__version__}, site file {setup.path}, sha256 {setup.sha256}"
         rooms.tell((NoteFact(at_ms=time.now_ms(), what="start", text=begun),))
-        remembering = asyncio.create_task(_remember(setup, time, inbox, rooms))
+        memory = Memory(setup, time, inbox, rooms)
+        remembering = asyncio.create_task(_recall(memory, bench, time, rooms))
         stack.callback(remembering.cancel)
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
-        keeping = asyncio.create_task(_keep(setup, time, rooms))
+        keeping = asyncio.create_task(memory.keep())
         stack.callback(keeping.cancel)
         is_asked_to_stop = False
         try:
@@ -235,20 +198,19 @@ async def serve(setup: Setup, *, time: Clock, guests: Sequence[Room] = ()) -> No
             notify.stopping()
             ended = NoteFact(at_ms=time.now_ms(), what="stop", text="permits dropped")
             rooms.tell((ended,))
-            if is_asked_to_stop:
-                await _save(setup, time, rooms)
-            else:
-                # What was learned may be what the bug stumbled over.
-                learned.set_aside(setup.journal_folder)
+            await memory.leave(is_asked_to_stop=is_asked_to_stop)
 
 
 async def _open_control(
-    stack: AsyncExitStack, setup: Setup, rooms: Rooms, inbox: Inbox
+    stack: AsyncExitStack, setup: Setup, rooms: Rooms, inbox: Inbox, bench: Bench
 ) -> None:
     path = control.socket_path(setup.journal_folder)
+    doors = {"prove": bench.prove, "record": bench.record}
     try:
         setup.journal_folder.mkdir(parents=True, exist_ok=True)
-        await stack.enter_async_context(control.serve(path, inbox, rooms.snapshot))
+        await stack.enter_async_context(
+            control.serve(path, inbox, rooms.snapshot, doors)
+        )
     except control.AlreadyServedError:
         raise
     except (control.ControlError, OSError) as exc:
@@ -269,16 +231,12 @@ async def _open_rooms(
             on_trouble=partial(inbox.trouble, "history"),
         )
         rooms.add(await stack.enter_async_context(history))
-    if setup.broker is not None:
-        rooms.publisher = await stack.enter_async_context(
-            Publisher(
-                setup.broker,
-                site=setup.site.name,
-                wall_ms=time.wall_ms,
-                on_trouble=partial(inbox.trouble, "mqtt"),
-            )
-        )
     stamps = RunStamps(clock.boot_id(), uuid.uuid4().hex, time)
+    if setup.broker is not None:
+        around = _around(setup, time, rooms, inbox, stamps)
+        rooms.publisher = await stack.enter_async_context(
+            Publisher(setup.broker, site=setup.site, around=around)
+        )
     rooms.journal = await stack.enter_async_context(
         Journal(
             setup.journal_folder,
@@ -299,47 +257,56 @@ async def _open_rooms(
         rooms.add(await stack.enter_async_context(page))
 
 
-async def _remember(setup: Setup, time: Clock, inbox: Inbox, rooms: Rooms) -> None:
-    """Tell the core what earlier runs knew: what was learned, when it was full."""
-    try:
-        known = await asyncio.to_thread(
-            learned.load,
-            setup.journal_folder,
-            setup.site,
-            wall_ms=time.wall_ms(),
-            now_s=time.now_ms() / 1000,
+async def _recall(memory: Memory, bench: Bench, time: Clock, rooms: Rooms) -> None:
+    """Tell the core what earlier runs knew: what was proved, learned and counted."""
+    if why := await bench.remember():
+        text = f"the due date of the next proof test is not known, {why}"
+        rooms.tell((NoteFact(at_ms=time.now_ms(), what="proof-due", text=text),))
+    await memory.recall()
+
+
+def _around(
+    setup: Setup, time: Clock, rooms: Rooms, inbox: Inbox, stamps: RunStamps
+) -> Surroundings:
+    """Return what the publisher needs of the daemon."""
+
+    def rows(
+        *, after_id: int = 0, most: int = PAGE, newest: bool = False
+    ) -> Sequence[Row] | None:
+        last = most if newest else None
+        try:
+            found = read(setup.journal_folder, after_id=after_id, last=last)
+            return list(islice(found, most))
+        except JournalError:
+            return None
+
+    async def obey(request: Request) -> tuple[bool, str]:
+        stamp = partial(
+            Command,
+            verb=request.verb,
+            by=request.by,
+            alarm=request.alarm,
+            subject=request.subject,
+            reason=request.reason,
+            for_ms=request.for_ms,
         )
-        for pack, tracker in known.items():
-            await inbox.put(partial(Learned, pack=pack, tracker=tracker))
-    except learned.LearnedError as exc:
-        text = f"what the forecast had learned is set aside, {exc}"
-        rooms.tell((NoteFact(at_ms=time.now_ms(), what="learned", text=text),))
-    try:
-        full_ms = await asyncio.to_thread(last_full_ms, setup.journal_folder)
-    except JournalError:
-        return
-    if full_ms is not None and (ago_ms := time.wall_ms() - full_ms) > 0:
-        await inbox.put(partial(LastFull, ago_ms=ago_ms))
+        outcome = await inbox.ask(stamp)
+        told = [fact for fact in outcome.facts if isinstance(fact, CommandFact)][-1]
+        return told.accepted, told.outcome
 
+    def refused(text: str) -> None:
+        note = NoteFact(at_ms=time.now_ms(), what="command-refused", text=text)
+        rooms.tell((note,))
 
-async def _keep(setup: Setup, time: Clock, rooms: Rooms) -> None:
-    """Save what the forecast has learned, now and then; a full disk loses only that."""
-    while True:
-        await asyncio.sleep(LEARNED_EVERY_S)
-        await _save(setup, time, rooms)
-
-
-async def _save(setup: Setup, time: Clock, rooms: Rooms) -> None:
-    if rooms.outcome is None:
-        return
-    state, wall_ms = rooms.outcome.state, time.wall_ms()
-
-    def save() -> None:
-        text = learned.written(state, setup.site, wall_ms=wall_ms)
-        learned.save(setup.journal_folder, text)
-
-    with suppress(OSError, TimeoutError):
-        await asyncio.wait_for(asyncio.to_thread(save), SAVING_S)
+    return Surroundings(
+        run_id=stamps.run_id,
+        folder=setup.journal_folder,
+        rows=rows,
+        wall_ms=time.wall_ms,
+        on_trouble=partial(inbox.trouble, "mqtt"),
+        obey=obey,
+        on_refused=refused,
+    )
 
 
 def run_until_told(setup: Setup, *, guests: Sequence[Room] = ()) -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+DAY_MS = 86_400_000
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
@@ -30,6 +31,10 @@ class Clock(Protocol):
 
     def wall_ms(self) -> int:
         """Return the time of day, in ms since 1970."""
+        ...
+
+    def day_ms(self) -> int:
+        """Return the local time of day, in ms since midnight."""
         ...
 
     async def sleep_until(self, at_ms: int) -> None:
@@ -55,6 +60,10 @@ class RealClock:
     def wall_ms(self) -> int:
         """Return the system's time of day."""
         return wall_ms()
+
+    def day_ms(self) -> int:
+        """Return the system's local time of day, by its own zone and summer time."""
+        return local_day_ms(self.wall_ms())
 
     async def sleep_until(self, at_ms: int) -> None:
         """Sleep until *at_ms*."""
@@ -108,6 +117,10 @@ class SteppedClock:
     def wall_ms(self) -> int:
         """Return the story's time of day."""
         return self._start_wall_ms + self._now_ms
+
+    def day_ms(self) -> int:
+        """Return the story's time of day; it plays where the clocks show UTC."""
+        return self.wall_ms() % DAY_MS
 
     @contextmanager
     def member(self) -> Iterator[None]:
@@ -180,6 +193,13 @@ def wall_ms() -> int:
     return int(time.time() * 1000)
 
 
+def local_day_ms(at_wall_ms: int) -> int:
+    """Return the local time of day of a moment, in ms since midnight."""
+    local = time.localtime(at_wall_ms / 1000)
+    seconds = (local.tm_hour * 60 + local.tm_min) * 60 + min(local.tm_sec, 59)
+    return seconds * 1000 + at_wall_ms % 1000
+
+
 def day_ms(year: int, month: int, day: int) -> int:
     """Return the start of a day in UTC, in ms since 1970."""
     return round(datetime(year, month, day, tzinfo=UTC).timestamp() * 1000)
@@ -194,6 +214,11 @@ def iso_time(at_wall_ms: int) -> str:
 def stopwatch_s() -> float:
     """Return seconds for measuring how long work took."""
     return time.perf_counter()
+
+
+def loop_s() -> float:
+    """Return the running loop's time, in seconds."""
+    return asyncio.get_running_loop().time()
 
 
 def boot_id() -> str:

@@ -21,9 +21,14 @@ from tocsin.core.events import Command, CommandFact, Verb
 from tocsin.wire import fact_json
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable, Mapping
+    from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 
     from tocsin.shell import Inbox
+
+    Door = Callable[
+        [Mapping[str, Any], asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]
+    ]
+    """Answers one word for as long as whoever asked stays on the line."""
 
 LONGEST_PATH = 100
 LONGEST_LINE = 4_096
@@ -53,16 +58,22 @@ class AlreadyServedError(ControlError):
 
 @asynccontextmanager
 async def serve(
-    path: Path, inbox: Inbox, snapshot: Callable[[], Mapping[str, Any] | None]
+    path: Path,
+    inbox: Inbox,
+    snapshot: Callable[[], Mapping[str, Any] | None],
+    doors: Mapping[str, Door] | None = None,
 ) -> AsyncIterator[None]:
-    """Answer on *path* while the context lasts.
+    """Answer on *path* while the context lasts; *doors* answer words of their own.
 
     Raises:
         AlreadyServedError: another daemon answers there.
         ControlError: the path is refused.
     """
     _clear(path)
-    answer = partial(_answer, inbox=inbox, snapshot=snapshot)
+    callers = set[asyncio.Task[None]]()
+    answer = partial(
+        _answer, inbox=inbox, snapshot=snapshot, doors=doors or {}, callers=callers
+    )
     mask = os.umask(0o117)
     try:
         server = await asyncio.start_unix_server(answer, path, limit=LONGEST_LINE)
@@ -75,6 +86,9 @@ async def serve(
     finally:
         server.close()
         _remove(path)
+        for caller in callers:
+            caller.cancel()
+        await asyncio.gather(*callers, return_exceptions=True)
 
 
 def _remove(path: Path) -> None:
@@ -100,10 +114,22 @@ async def _answer(
     *,
     inbox: Inbox,
     snapshot: Callable[[], Mapping[str, Any] | None],
+    doors: Mapping[str, Door],
+    callers: set[asyncio.Task[None]],
 ) -> None:
+    task = asyncio.current_task()
+    if task is not None:
+        callers.add(task)
+        task.add_done_callback(callers.discard)
     try:
         async with asyncio.timeout(PATIENCE_S):
             line = await reader.readline()
+        asked = _object(line)
+        door = doors.get(str(asked.get("do")))
+        if door is not None:
+            await door(asked, reader, writer)
+            return
+        async with asyncio.timeout(PATIENCE_S):
             said = await _done(line, inbox, snapshot)
             writer.write(json.dumps(said).encode() + b"\n")
             await writer.drain()
@@ -111,6 +137,15 @@ async def _answer(
         pass  # whoever asked has gone, or sent more than a line
     finally:
         writer.close()
+
+
+def _object(line: bytes) -> Mapping[str, Any]:
+    """Return the JSON object on *line*; an empty one if there is none."""
+    try:
+        asked = json.loads(line)
+    except ValueError:
+        return {}
+    return asked if isinstance(asked, dict) else {}
 
 
 async def _done(

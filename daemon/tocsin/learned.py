@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
-from contextlib import suppress
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from tocsin import files
 from tocsin.core.forecast.cell import Cell
+from tocsin.core.forecast.design import Sums
+from tocsin.core.forecast.drift import Drift
 from tocsin.core.forecast.feed import fresh
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
-from tocsin.core.forecast.pack import Sums
 from tocsin.core.forecast.result import Forecast, Limit
 from tocsin.core.forecast.thermal import Approach, Thermal
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from tocsin.core.state import State
 
 FILE = "learned.json"
-VERSION = 2
+VERSION = 3
 LARGEST_BYTES = 50_000_000
 OLDEST_S = 30 * 86_400.0
 """Older than a month it says more about another battery than about this one."""
@@ -40,6 +40,7 @@ OLDEST_S = 30 * 86_400.0
 _PARTS: dict[str, TypeAdapter[Any]] = {
     "load": TypeAdapter(Load),
     "ohmic": TypeAdapter(Ohmic),
+    "drift": TypeAdapter(Drift),
     "sums": TypeAdapter(Sums),
     "cells": TypeAdapter(list[Cell]),
     "fitted": TypeAdapter(dict[str, tuple[float, float]]),
@@ -52,12 +53,13 @@ _PARTS |= dict.fromkeys(
     ("begun_s", "current_a", "counter_ah", "temp_c", "slower"), TypeAdapter(float)
 )
 _PARTS |= dict.fromkeys(
-    ("fast_a", "slow_a", "aligned_s", "looked_s", "at_s"), TypeAdapter(float)
+    ("fast_a", "slow_a", "mark_ah", "aligned_s", "looked_s", "at_s"), TypeAdapter(float)
 )
 _PARTS |= {
     "charge": TypeAdapter(float | None),
     "turn": TypeAdapter(int),
     "is_charging": TypeAdapter(bool),
+    "is_cut": TypeAdapter(bool),
 }
 
 
@@ -76,6 +78,7 @@ def written(state: State, site: Site, *, wall_ms: int) -> str:
     head = {
         "version": VERSION,
         "saved_ms": wall_ms,
+        "now_ms": state.now_ms,
         "chemistry": site.chemistry.name,
         "capacity_mah": site.bank.capacity_mah,
         "sha256": _digest(inside),
@@ -89,7 +92,7 @@ def _digest(text: str) -> str:
 
 def _one(tracker: Tracker) -> dict[str, Any]:
     whole = {name: getattr(tracker, name) for name in _PARTS}
-    for name in ("load", "ohmic", "sums", "thermal"):
+    for name in ("load", "ohmic", "drift", "sums", "thermal"):
         whole[name] = asdict(whole[name])
     whole["cells"] = [asdict(cell) for cell in tracker.cells]
     whole["approaches"] = {k: asdict(told) for k, told in tracker.approaches.items()}
@@ -108,6 +111,7 @@ def read(text: str, site: Site, *, wall_ms: int, now_s: float) -> dict[str, Trac
     try:
         head = json.loads(first)
         version, saved_ms = head["version"], int(head["saved_ms"])
+        then_s = int(head["now_ms"]) / 1000
         of = (head["chemistry"], head["capacity_mah"])
         is_whole = head["sha256"] == _digest(inside)
     except (ValueError, KeyError, TypeError) as exc:
@@ -123,14 +127,14 @@ def read(text: str, site: Site, *, wall_ms: int, now_s: float) -> dict[str, Trac
         raise LearnedError("it is damaged")
     packs = json.loads(inside)
     return {
-        name: _restored(name, packs[name], site, now_s - max(0.0, gap_s))
+        name: _restored(name, packs[name], site, now_s - max(0.0, gap_s) - then_s)
         for name in site.pack_at
         if name in packs
     }
 
 
-def _restored(name: str, told: Mapping[str, Any], site: Site, at_s: float) -> Tracker:
-    """Return one tracker whose newest reading was at *at_s*."""
+def _restored(name: str, told: Mapping[str, Any], site: Site, by_s: float) -> Tracker:
+    """Return one tracker, as if all had been heard *by_s* later."""
     try:
         parts = {part: of.validate_python(told[part]) for part, of in _PARTS.items()}
     except (ValidationError, KeyError) as exc:
@@ -141,7 +145,7 @@ def _restored(name: str, told: Mapping[str, Any], site: Site, at_s: float) -> Tr
         raise LearnedError(f"it has {cells} cells of {name}, which has {series}")
     blank = fresh(site, strings=cells // series)
     tracker: Tracker = replace(blank, **parts)
-    return tracker.moved(at_s - parts["at_s"])
+    return tracker.moved(by_s)
 
 
 def load(
@@ -152,16 +156,11 @@ def load(
     Raises:
         LearnedError: it cannot be read or is no memory of this bank.
     """
-    path = folder / FILE
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            raise LearnedError("it is too large")
-        text = path.read_text("utf-8")
-    except FileNotFoundError:
-        return {}
-    except (OSError, UnicodeDecodeError) as exc:
+        text = files.read(folder / FILE, largest_bytes=LARGEST_BYTES)
+    except (OSError, ValueError) as exc:
         raise LearnedError(f"it cannot be read: {exc}") from exc
-    return read(text, site, wall_ms=wall_ms, now_s=now_s)
+    return {} if text is None else read(text, site, wall_ms=wall_ms, now_s=now_s)
 
 
 def save(folder: Path, text: str) -> None:
@@ -170,15 +169,9 @@ def save(folder: Path, text: str) -> None:
     Raises:
         OSError: the disk does not take it; the old file is still there.
     """
-    path, begun = folder / FILE, folder / f"{FILE}.new"
-    with begun.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    begun.replace(path)
+    files.save(folder / FILE, text)
 
 
 def set_aside(folder: Path) -> None:
-    """Put the file where the next run does not find it; no file or no disk is fine."""
-    with suppress(OSError):
-        (folder / FILE).replace(folder / f"{FILE}.aside")
+    """Put the file where the next run does not find it."""
+    files.set_aside(folder / FILE)

@@ -6,12 +6,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol, runtime_checkable
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from contextlib import AbstractAsyncContextManager
     from pathlib import Path
 
     from tocsin.core.events import Demand, Fact
     from tocsin.core.model import Sample
+    from tocsin.core.plant import InputRole
     from tocsin.core.rules import Role
 
 
@@ -209,6 +210,46 @@ class PinSpec:
     active_low: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputSpec:
+    """One input's pin; *pin* is None where the site file gives none.
+
+    Attributes:
+        active_low: It is active while the pin is low.
+        pull: "up", "down" or "none".
+    """
+
+    input: str
+    role: InputRole
+    pin: str | None = None
+    active_low: bool = False
+    pull: str = "down"
+
+
+class Inputs(Protocol):
+    """Pins that can be read. None of them is ever driven."""
+
+    def read(self) -> Mapping[str, bool | DriverError]:
+        """Return of each input whether it is active, or why it cannot be read."""
+        ...
+
+    def listen(self, tell: Callable[[str, bool], None]) -> None:
+        """Call *tell* with an input and its level at every edge, from any thread."""
+        ...
+
+    def close(self) -> None:
+        """Release every pin."""
+        ...
+
+
+class BuildInputs(Protocol):
+    """What an entry point of the group ``tocsin.inputs`` names."""
+
+    def __call__(self, inputs: Sequence[InputSpec]) -> Inputs:
+        """Claim every pin as an input and return them."""
+        ...
+
+
 class Outputs(Protocol):
     """Pins that can be held at a level. Closing them leaves every one de-energised."""
 
@@ -267,22 +308,46 @@ class BuildRehearsal(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Announcement:
+    """How each value is announced to a hub, as the integrator's template has it.
+
+    Attributes:
+        topic: With ``{placeholders}``.
+        body: A JSON value whose texts bear placeholders.
+    """
+
+    topic: str
+    body: Any
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerSpec:
     """An MQTT broker.
 
     Attributes:
-        base: First levels of every topic, without a trailing slash.
+        protocol: "5", or "3.1.1": nothing expires, refusals are not heard, and no
+            command is obeyed.
+        domain: First level of every topic.
+        base: First levels of what versions before Homie published; what they left
+            there is removed.
+        client_id: Empty for the site's own id.
         password_file: A file that holds the password alone; secrets never stand in
             the site file.
+        is_commanded: Commands from the broker are obeyed.
+        announcement: None to announce nothing.
     """
 
     host: str
     port: int = 1883
+    protocol: str = "5"
+    domain: str = "homie"
     base: str = "tocsin"
     client_id: str = ""
     username: str = ""
     password_file: Path | None = None
-    keepalive_s: int = 30
+    keepalive_s: int = 20
+    is_commanded: bool = False
+    announcement: Announcement | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

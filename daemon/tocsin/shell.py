@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import asyncio
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, Protocol
 
 from tocsin.core.audit import faults
 from tocsin.core.engine import Outcome, step
-from tocsin.core.events import Event, Fact, Reading, ReadingFailed, Tick, Trouble
+from tocsin.core.events import (
+    Event,
+    Fact,
+    InputSeen,
+    LocalTime,
+    Reading,
+    ReadingFailed,
+    Tick,
+    Trouble,
+)
+from tocsin.core.hours import DAY_MS, day_ms
 from tocsin.core.state import fresh
 from tocsin.ports import DriverError
 
@@ -19,13 +30,19 @@ if TYPE_CHECKING:
 
     from tocsin.clock import Clock
     from tocsin.core.site import Site
-    from tocsin.ports import Outputs, Source
+    from tocsin.ports import Inputs, Outputs, Source
 
     Open = Callable[[], AbstractAsyncContextManager[Source]]
 
 BACKOFF_MS = (250, 500, 1_000, 2_000, 5_000)
 IDLE_MS = 1_000
 """The core is stepped at least this often, so that the heart beats."""
+
+LOOK_MS = 1_000
+"""So often is every input read, beside its edges: a wire that breaks has none."""
+
+SLACK_MS = 2_000
+"""The core is told the time of day when it is further off than this."""
 
 LEAVING_S = 1.5
 """A source that has not let go by then is cancelled again, and its request with it."""
@@ -103,6 +120,8 @@ class Shell:
         outputs: Closed, so every permit dropped, as soon as deciding ends.
         sources: For each pack, what opens a fresh connection to it.
         poll_ms: How often each pack is asked.
+        inputs: Buttons, switches and contacts, if there are any.
+        witness: Told of every step, and when its levels were on the pins.
     """
 
     site: Site
@@ -112,7 +131,10 @@ class Shell:
     sources: Mapping[str, Open]
     poll_ms: int = 1_000
     inbox: Inbox = field(default_factory=Inbox)
+    inputs: Inputs | None = None
+    witness: Callable[[Outcome, int], None] | None = None
     _pin_trouble: str = field(default="", init=False)
+    _seen: dict[str, bool | str] = field(default_factory=dict, init=False)
 
     async def run(self) -> None:
         """Run until cancelled; a bug in any task ends them all.
@@ -135,6 +157,9 @@ class Shell:
                 )
                 for name, opened in self.sources.items()
             ]
+            if self.inputs is not None:
+                watching = self._watch(self.inputs)
+                asking.append(group.create_task(watching, name="inputs"))
             core.add_done_callback(partial(_hurry, asking))
 
     async def _decide(self) -> None:
@@ -148,16 +173,29 @@ class Shell:
             now_ms = self.clock.now_ms()
             state = fresh(self.site, now_ms=now_ms)
             outcome = self._do(step(state, Tick(at_ms=now_ms), self.site))
+            outcome = self._time_told(outcome)
             idle_ms = max(IDLE_MS, self.poll_ms)
             while True:
                 latest_ms = outcome.state.now_ms + idle_ms
                 wake_ms = min(outcome.wake_at_ms or latest_ms, latest_ms)
                 item = await self.clock.take(self.inbox.queue, wake_ms)
                 stamp, answer = (Tick, None) if item is None else item
+                outcome = self._time_told(outcome)
                 event = stamp(at_ms=self.clock.now_ms())
                 outcome = self._do(step(outcome.state, event, self.site))
                 if answer is not None and not answer.done():
                     answer.set_result(outcome)
+
+    def _time_told(self, outcome: Outcome) -> Outcome:
+        """Tell the core the local time if it does not know it, or not well enough."""
+        now_ms, is_ms = self.clock.now_ms(), self.clock.day_ms()
+        known_ms = day_ms(outcome.state.local_ms, now_ms)
+        if known_ms is not None:
+            off_ms = (known_ms - is_ms) % DAY_MS
+            if min(off_ms, DAY_MS - off_ms) <= SLACK_MS:
+                return outcome
+        told = LocalTime(at_ms=now_ms, day_ms=is_ms)
+        return self._do(step(outcome.state, told, self.site))
 
     def _do(self, outcome: Outcome) -> Outcome:
         """Check the step, hold every output, beat, tell.
@@ -170,6 +208,8 @@ class Shell:
             self.outputs.hold(tuple(dropped))
             raise UnsoundStepError("; ".join(wrong))
         self._say_pin_trouble(self._held(outcome))
+        if self.witness is not None:
+            self.witness(outcome, self.clock.now_ms())
         if outcome.facts:
             self.room.tell(outcome.facts)
         self.room.stepped(outcome)
@@ -189,6 +229,30 @@ class Shell:
         if reason != self._pin_trouble:
             self._pin_trouble = reason
             self.inbox.trouble("outputs", reason)
+
+    async def _watch(self, inputs: Inputs) -> None:
+        """Hand every edge on, and what has changed or cannot be read now and then."""
+        loop = asyncio.get_running_loop()
+
+        def edge(name: str, level: bool) -> None:  # noqa: FBT001 the port's call
+            with suppress(RuntimeError):  # the loop may just have ended
+                loop.call_soon_threadsafe(self._edge, name, level)
+
+        inputs.listen(edge)
+        with self.clock.member():
+            while True:
+                next_ms = self.clock.now_ms() + LOOK_MS
+                for name, level in inputs.read().items():
+                    said = level if isinstance(level, bool) else str(level)
+                    if self._seen.get(name) != said:
+                        self._seen[name] = said
+                        await self.inbox.put(_seen(name, said))
+                await self.clock.sleep_until(next_ms)
+
+    def _edge(self, name: str, level: bool) -> None:  # noqa: FBT001 as above
+        with suppress(asyncio.QueueFull):  # the next look says it again
+            self.inbox.queue.put_nowait((_seen(name, level), None))
+            self._seen[name] = level
 
 
 async def listen(
@@ -217,6 +281,12 @@ async def listen(
                 pause_ms = BACKOFF_MS[min(failures, len(BACKOFF_MS) - 1)]
                 failures += 1
                 await clock.sleep_until(clock.now_ms() + pause_ms)
+
+
+def _seen(name: str, said: bool | str) -> Unstamped:  # noqa: FBT001 a level or a reason
+    if isinstance(said, bool):
+        return partial(InputSeen, name=name, level=said)
+    return partial(InputSeen, name=name, level=None, reason=said)
 
 
 def _hurry(asking: Sequence[asyncio.Task[None]], core: asyncio.Task[None]) -> None:

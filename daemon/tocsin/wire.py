@@ -10,6 +10,8 @@ from tocsin.core.events import (
     Fact,
     NoteFact,
     OutputFact,
+    ProofFact,
+    Proving,
     SourceFact,
 )
 from tocsin.core.forecast import FAR_MS
@@ -18,10 +20,20 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from tocsin.core.forecast import Forecast
+    from tocsin.core.rules import Unit
 
 
 def fact_json(fact: Fact) -> Mapping[str, Any]:
-    """Return *fact* as a flat object with ``kind`` and units people read; no time."""
+    """Return *fact* as a flat object with ``kind`` and units people read; no time.
+
+    What came about while a proof test was going on says ``proving``: "cause" if the
+    test made it, "meanwhile" if it is real all the same.
+    """
+    told = _plain_json(fact)
+    return told if fact.proving is Proving.NOT else told | {"proving": fact.proving}
+
+
+def _plain_json(fact: Fact) -> dict[str, Any]:
     match fact:
         case AlarmFact():
             return {
@@ -31,7 +43,7 @@ def fact_json(fact: Fact) -> Mapping[str, Any]:
                 "state": fact.state,
                 "was": fact.was,
                 "subject": fact.subject,
-                "value": None if fact.value is None else fact.unit.shown(fact.value),
+                "value": _shown(fact.value, fact.unit),
                 "unit": fact.unit.symbol,
                 "message": fact.message,
             }
@@ -63,8 +75,24 @@ def fact_json(fact: Fact) -> Mapping[str, Any]:
             }
         case NoteFact():
             return {"kind": "note", "what": fact.what, "text": fact.text}
+        case ProofFact():
+            return {
+                "kind": "proof",
+                "state": fact.state,
+                "alarm": fact.alarm,
+                "subject": fact.subject,
+                "by": fact.by,
+                "virtual": _shown(fact.virtual, fact.unit),
+                "live": _shown(fact.live, fact.unit),
+                "unit": fact.unit.symbol,
+                "text": fact.text,
+            }
         case _:
             assert_never(fact)
+
+
+def _shown(value: int | None, unit: Unit) -> float | None:
+    return None if value is None else unit.shown(value)
 
 
 def forecast_json(pack: str, told: Forecast) -> Mapping[str, Any]:
@@ -90,6 +118,17 @@ def _ahead_s(time_ms: int | None) -> int | None:
 
 def fact_words(told: Mapping[str, Any]) -> str:
     """Return one line for a person from what `fact_json` made."""
+    words = _plain_words(told)
+    match told.get("proving"):
+        case "cause":
+            return f"PROOF TEST, not real: {words}"
+        case "meanwhile":
+            return f"{words} (real, during a proof test)"
+        case _:
+            return words
+
+
+def _plain_words(told: Mapping[str, Any]) -> str:  # noqa: PLR0911 one return a kind
     match told["kind"]:
         case "alarm":
             return (
@@ -107,10 +146,21 @@ def fact_words(told: Mapping[str, Any]) -> str:
             did = "done" if told["accepted"] else "refused"
             what = " ".join(filter(None, (told["alarm"], told["subject"])))
             return f"{told['verb']} {what} by {told['by']}: {did}, {told['outcome']}"
+        case "proof":
+            return _proof_words(told)
         case "forecast":
             return _forecast_words(told)
         case _:
             return f"{told['what']}: {told['text']}"
+
+
+def _proof_words(told: Mapping[str, Any]) -> str:
+    what = f"{told['alarm']} {told['subject']} {told['state']} by {told['by']}"
+    if told["virtual"] is None:
+        return f"{what}: {told['text']}"
+    live = "nothing" if told["live"] is None else f"{told['live']:g}"
+    values = f"{told['virtual']:g} in place of {live} {told['unit']}".rstrip()
+    return f"{what}: {values}; {told['text']}"
 
 
 def _forecast_words(told: Mapping[str, Any]) -> str:

@@ -27,9 +27,6 @@ LOOP_TIME = "<loop>.time()"
 
 MAY_READ_A_CLOCK = {
     "daemon/tocsin/clock.py": "the one place that may",
-    "daemon/tocsin/mqtt/publisher.py": (
-        "how often it says online again; nothing is decided by it"
-    ),
     "daemon/tocsin/cli/demo.py": "how often the picture is drawn, by real time",
 }
 """In the daemon. Drivers may use the running loop's time to pace themselves."""

@@ -207,8 +207,9 @@ def test_lost_data_counts_from_the_stale_time(tmp_path: Path) -> None:
 def test_outputs_have_the_minimum_times_of_their_role(tmp_path: Path) -> None:
     text = SMALL + "".join(
         f'[[output]]\nname = "o-{role}"\nrole = "{role}"\n'
-        + ("stage = 1\n" if role == "load-permit" else "")
+        + ("stage = 1\n" if role is Role.LOAD_PERMIT else "")
         for role in Role
+        if role is not Role.GENERATOR_LOAD
     )
     times = {
         o.role: (o.min_on_ms, o.min_off_ms, o.hold_ms)

@@ -24,7 +24,9 @@ NAMES = {
     *("cold-charge-current", "cell-spread-top", "cell-spread-low", "sum-of-cells"),
     *("source-lost", "frozen-values", "beat-lost", "not-measured"),
     *("protector-refuses-charge", "protector-refuses-load", "protector-warning"),
-    *("string-share", "long-since-full", "daemon-trouble"),
+    *("string-share", "long-since-full", "proof-due", "daemon-trouble"),
+    *("generator-no-start", "output-stuck-closed", "output-stuck-open"),
+    *("relay-worn", "maintenance-forgotten"),
 }
 FORETOLD = {
     *("low-cell-forecast", "surge-risk", "generator-forecast", "high-cell-forecast"),
@@ -214,7 +216,13 @@ LFP = [
     ("protector-warning", 1, 0, 10_000),
     ("string-share", 300, 200, 300_000),
     ("long-since-full", 14 * 86_400_000, 86_400_000, 0),
+    ("proof-due", 0, -86_400_000, 0),
     ("daemon-trouble", 1, 0, 0),
+    ("generator-no-start", 1, 0, 0),
+    ("output-stuck-closed", 1, 0, 2_000),
+    ("output-stuck-open", 1, 0, 2_000),
+    ("relay-worn", 900, 800, 0),
+    ("maintenance-forgotten", 1, 0, 0),
 ]
 
 

@@ -148,7 +148,7 @@ def test_a_missing_figure_of_the_contact_is_asked_for(gone: str) -> None:
 # --- direction ----------------------------------------------------------------
 
 PERMITS = [Role.CHARGE_PERMIT, Role.LOAD_PERMIT]
-STARTS = [Role.GENERATOR_CALL, Role.HEATER_CALL]
+STARTS = [Role.GENERATOR_CALL, Role.HEATER_CALL, Role.GENERATOR_LOAD]
 TELLS = [Role.HORN, Role.BEACON, Role.HEARTBEAT]
 
 

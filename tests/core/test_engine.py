@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from core_builders import Player, output, reading, rule, site
 from core_guarded import FULL, GOOD, GUARDED, guarded
 from core_histories import History, histories
-from tocsin.core.calls import HOUR_MS
 from tocsin.core.engine import ClockWentBackwardsError, step
 from tocsin.core.events import AlarmFact, Command, ReadingFailed, Tick, Trouble, Verb
+from tocsin.core.hours import HOUR_MS
 from tocsin.core.rules import Measure, Priority, Role, Rule
 from tocsin.core.state import State, fresh
 from tocsin.core.turn import Turn

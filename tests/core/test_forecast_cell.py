@@ -14,6 +14,7 @@ from tocsin.core.forecast.cell import (
     MOST_BINS,
     MOST_POINTS,
     Cell,
+    Knee,
     Seen,
     Side,
     points_of,
@@ -174,3 +175,21 @@ def test_nor_does_the_stretch_of_the_knee(found: float, kept: float) -> None:
 def test_a_shallow_run_teaches_nothing() -> None:
     cell = Cell()
     assert cell.run_ended() is cell
+
+
+@pytest.mark.parametrize("more_a", [-0.5, 0.5])
+def test_what_was_counted_with_a_wrong_offset_is_counted_anew(more_a: float) -> None:
+    knee = Knee(-100.0, 0.0, 0.1)
+    side = Side({-72: _seen(-100.0), -36: _seen(-50.0, at_s=36_000.0)})
+    cell = Cell(down=side, knee=knee).recounted(more_a, 72_000.0, BIN_AH)
+    moved = sorted(seen[0] for seen in cell.down.seen.values())
+    assert moved == pytest.approx([-100 + 20 * more_a, -50 + 10 * more_a])
+    assert all(k == seen[0] // BIN_AH for k, seen in cell.down.seen.items())
+    assert cell.knee == Knee(-100 + 20 * more_a, 0.0, 0.1)
+
+
+def test_a_knee_counts_from_the_end_of_its_run_on() -> None:
+    met = Cell(new_knee=Knee(-90.0, 0.0, 0.0))
+    ended = met.run_ended()
+    assert (ended.knee, ended.new_knee) == (met.new_knee, None)
+    assert ended.run_ended() == ended

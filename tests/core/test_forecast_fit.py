@@ -12,6 +12,7 @@ from forecast_curves import NAMEPLATE_AH, NAUMANN, fitted, lefts, shown
 from tocsin.core.forecast.curve import squeezed
 from tocsin.core.forecast.fit import (
     COUNTER_SIGMA,
+    LOW_KNEE,
     PICKS,
     Counter,
     Learned,
@@ -205,3 +206,28 @@ def test_whatever_a_cell_shows_the_fit_is_a_number(
         assert exp(-1) < stretch < exp(1.5)
     assert isfinite(found.empty_sd_ah)
     assert found.window.step_ah > 0
+
+
+KNEE = {
+    "knee_ah": EMPTY_AH + LOW_KNEE * 1.2 * 0.95 * NAMEPLATE_AH,
+    "knee_sd_ah": 0.01 * NAMEPLATE_AH,
+}
+"""Where the cell of `_seen` was in its low knee the day before."""
+
+
+def test_a_knee_that_was_met_before_says_where_empty_is_on_the_plateau() -> None:
+    points = _seen(0.45)
+    blind = fitted(points, None)
+    found = fitted(points, None, known=KNEE)
+    left = lefts(found, points[-1][0])
+    assert left[PICKS // 2] == pytest.approx(_true(points), abs=0.03)
+    assert found.empty_sd_ah < 0.5 * blind.empty_sd_ah
+
+
+@pytest.mark.parametrize("wrong", [-0.3, 0.3])
+def test_a_counter_that_was_caught_lying_gives_way_to_the_knee(wrong: float) -> None:
+    points = _seen(0.45)
+    said = _true(points) + wrong
+    found = fitted(points, said, known=KNEE | {"doubt": 0.3})
+    left = lefts(found, points[-1][0])
+    assert left[PICKS // 2] == pytest.approx(_true(points), abs=0.04)

@@ -39,31 +39,31 @@ def _kettle(second: int) -> float:
 
 def test_a_constant_load_is_its_own_mean() -> None:
     load = _heard(lambda _: 20.0, 2 * HOUR_S)
-    mean_a, sd_a = load.mean()
+    mean_a, sd_a = load.mean(0.2)
     assert mean_a == pytest.approx(-20.0, abs=1e-6)
     assert sd_a < 0.02 * CAPACITY_AH
 
 
 def test_from_the_first_reading_on_the_mean_is_a_mean() -> None:
     load = _heard(lambda _: 20.0, 5)
-    assert load.mean()[0] == pytest.approx(-20.0)
+    assert load.mean(0.2)[0] == pytest.approx(-20.0)
 
 
 def test_charge_is_counted_in_ampere_hours_and_positive() -> None:
     load = _heard(lambda _: -10.0, HOUR_S)
     assert load.counted_ah == pytest.approx(10.0)
-    assert load.mean()[0] == pytest.approx(10.0)
+    assert load.mean(0.2)[0] == pytest.approx(10.0)
 
 
 def test_the_deviation_shrinks_as_a_steady_load_proves_steady() -> None:
-    early = _heard(lambda _: 20.0, 600).mean()[1]
-    late = _heard(lambda _: 20.0, 3 * HOUR_S).mean()[1]
+    early = _heard(lambda _: 20.0, 600).mean(0.2)[1]
+    late = _heard(lambda _: 20.0, 3 * HOUR_S).mean(0.2)[1]
     assert late < early
 
 
 def test_the_mean_of_a_fridge_is_that_of_whole_cycles() -> None:
     load = _heard(_fridge, 8 * HOUR_S)
-    assert -load.mean()[0] == pytest.approx(7.0, abs=2.0)
+    assert -load.mean(0.2)[0] == pytest.approx(7.0, abs=2.0)
 
 
 def test_a_fridge_is_a_level_that_comes_twice_an_hour_for_ten_minutes() -> None:
@@ -171,7 +171,7 @@ def test_whatever_flows_nothing_is_negative_or_unknown(
     for dt_s, current_a in rows:
         at_s += dt_s
         load.hear(at_s, dt_s, current_a)
-    mean_a, sd_a = load.mean()
+    mean_a, sd_a = load.mean(0.2)
     assert abs(mean_a) <= 900.001
     assert sd_a > 0
     assert load.stays_s() >= 0

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from forecast_curves import NAUMANN
 from tocsin.core.forecast import FAR_MS, Limit
+from tocsin.core.forecast.days import Stretch
 from tocsin.core.forecast.fit import PICKS, Pick
 from tocsin.core.forecast.load import Level
 from tocsin.core.forecast.low import (
@@ -281,3 +282,53 @@ def test_a_burst_stands_out_from_the_mean(*, mean_a: float, is_told: bool) -> No
     # 90 A is told of while it is more than two and a half times the mean.
     _, safe_a = surge(PLAIN, replace(STEADY, mean_a=-mean_a, levels=(KETTLE,)))
     assert (safe_a is not None) is is_told
+
+
+def _plan(*drawn_a: float, trust: float = 1.0) -> tuple[Stretch, ...]:
+    """Half hours to come, the first of which is left to what runs now."""
+    later = (Stretch(1800.0 * n, trust, -a, 0.0) for n, a in enumerate(drawn_a, 2))
+    return (Stretch(1800.0, 0.0, 0.0, 0.0), *later)
+
+
+def test_a_heater_that_is_expected_shortens_the_time_before_it_comes() -> None:
+    idle = replace(STEADY, mean_a=-2.0, drawn_a=2.0)
+    plan = _plan(60.0, *[2.0] * 20)
+    (alone_s, *_) = times_s(PLAIN, idle)
+    (with_heater_s, *_) = times_s(PLAIN, replace(idle, plan=plan))
+    assert alone_s > 10 * 3600
+    assert 1800 < with_heater_s < 3600
+
+
+def test_what_is_not_believed_changes_nothing() -> None:
+    plan = _plan(*[60.0] * 47, trust=0.0)
+    planned = times_s(PLAIN, replace(STEADY, plan=plan))
+    assert planned == pytest.approx(times_s(PLAIN, STEADY))
+
+
+def test_charge_that_is_expected_counts() -> None:
+    plan = _plan(-40.0, *[20.0] * 40)
+    assert min(times_s(PLAIN, replace(STEADY, plan=plan))) > max(times_s(PLAIN, STEADY))
+
+
+@given(
+    _cells(),
+    _loads(),
+    st.lists(AMPS, min_size=3, max_size=20),
+    st.tuples(st.floats(0.0, 1.0), st.integers(0, 19), AMPS),
+)
+def test_more_load_at_any_hour_never_means_more_time(
+    cell: Below,
+    ahead: Ahead,
+    drawn_a: list[float],
+    change: tuple[float, int, float],
+) -> None:
+    trust, hour, more_a = change
+    more = list(drawn_a)
+    more[hour % len(more)] += more_a
+    less_s = times_s(cell, replace(ahead, plan=_plan(*drawn_a, trust=trust)))
+    more_s = times_s(cell, replace(ahead, plan=_plan(*more, trust=trust)))
+    assert all(
+        later <= sooner * (1 + 1e-9) + 1e-6
+        for later, sooner in zip(more_s, less_s, strict=True)
+    )
+    assert all(isfinite(each) for each in more_s)

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
+from forecast_curves import NAUMANN
 from forecast_packs import NAMEPLATE_AH, pack_of, sample_of
 from forecast_sites import lfp_site
 from tocsin.core.forecast import FAR_MS, Forecast, Limit
@@ -289,3 +290,30 @@ def _is_sound(told: tuple[Forecast, ...]) -> None:
         assert 0 <= each.surge_permille <= 1_000
         assert each.surge_ma is None or each.surge_ma >= 0
         assert each.relief_ms is None or each.relief_ms >= 0
+
+
+def _cycled(offset_a: float, hours: int) -> Tracker:
+    """Empty and fill four cells at 0.2C, again and again, a reading a minute."""
+    tracker: Tracker | None = None
+    charge, rate = 0.9, -0.2
+    for minute in range(hours * 60):
+        charge += rate / 60
+        rate = 0.2 if charge < 0.04 else -0.2 if charge > 0.9 else rate
+        rest_v = NAUMANN.at(charge) + rate * 0.12
+        sample = Sample(
+            cells_mv=tuple(round((rest_v + 0.001 * k) * 1000) for k in range(4)),
+            current_ma=round((rate * NAMEPLATE_AH + offset_a) * 1000),
+            temps_dc=(250,),
+        )
+        tracker = tracked(tracker, sample, minute * 60_000, 4, SITE)
+    assert tracker is not None
+    return tracker
+
+
+@pytest.mark.parametrize("offset_a", [-1.0, 0.0, 1.4])
+def test_the_offset_of_the_current_sensor_shows_in_the_banks_own_life(
+    offset_a: float,
+) -> None:
+    drift = _cycled(offset_a, 48).drift
+    assert drift.offset_a == pytest.approx(offset_a, abs=0.15)
+    assert drift.sd_a < 0.4 * _cycled(offset_a, 3).drift.sd_a

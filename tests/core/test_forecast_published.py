@@ -10,8 +10,8 @@ from __future__ import annotations
 import pytest
 
 from forecast_sites import lfp_site
+from tocsin.core.forecast.design import slower
 from tocsin.core.forecast.feed import fresh
-from tocsin.core.forecast.pack import slower
 from tocsin.core.paper.cell import AGED_CAPACITY, AGED_RESISTANCE, AGED_YEARS
 from tocsin.core.published import (
     CHARGE_MOHM,

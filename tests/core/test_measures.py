@@ -30,6 +30,13 @@ WARNINGS = tuple(flag for flag in Flag if flag not in {*REFUSALS, *CUTS})
 # What a pack says around each trip, and whether that is beyond it.
 PLAIN: list[tuple[Measure, int, int, list[Sample], list[bool]]] = [
     (
+        Measure.STATE_OF_CHARGE,
+        250,
+        300,
+        [sample(soc_permille=soc) for soc in (249, 250, 251)],
+        [True, True, False],
+    ),
+    (
         Measure.LOWEST_CELL,
         3_000,
         3_100,

@@ -16,8 +16,10 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+from tests.forecast.quick import QuickCell
 from tests.forecast.scenes import HOUR_S, KINDS, NAMEPLATE_AH, Scene
 from tests.forecast.truth import TrueCell
+from tests.forecast.weeks import LONG_KINDS
 
 LOW_V, HIGH_V, COLD_C = 2.80, 3.75, 5.0
 HOT_C, COOL_C = 45.0, 42.0
@@ -31,8 +33,9 @@ class TrueBank:
     def __init__(self, scene: Scene, random: Random) -> None:
         self.scene = scene
         graphite = random.randrange(2)
-        self.cells = [
-            TrueCell(
+        make_cell = QuickCell if scene.is_quick else TrueCell
+        self.cells: list[TrueCell | QuickCell] = [
+            make_cell(
                 capacity_ah=NAMEPLATE_AH * capacity,
                 soc=round(min(0.98, max(0.02, soc)), 3),
                 graphite=graphite,
@@ -52,7 +55,7 @@ class TrueBank:
         self._looked_s = 0.0
         self._is_cold = self._is_hot = False
 
-    def strings(self) -> list[list[TrueCell]]:
+    def strings(self) -> list[list[TrueCell | QuickCell]]:
         """Return the cells, string by string."""
         n = self.in_series
         return [self.cells[k : k + n] for k in range(0, len(self.cells), n)]
@@ -64,7 +67,8 @@ class TrueBank:
         k = bisect_right(self._edges, self.at_s)
         if k < len(self._edges):
             length = min(length, max(1.0, self._edges[k] - self.at_s))
-        return float(round(length)) or 1.0
+        row_s = self.scene.row_s
+        return max(row_s, round(length / row_s) * row_s)
 
     def _wanted_a(self, at_s: float) -> float:
         """Return the bank's current; a load is constant power, so volts count."""
@@ -93,7 +97,8 @@ class TrueBank:
     def advance(self) -> list[tuple[float, list[float], list[float]]]:
         """Return (second, volts of every cell, string currents) rows of one step."""
         length = self._length_s()
-        rows = int(length)
+        row_s = self.scene.row_s
+        rows = round(length / row_s)
         self.currents = self._shared(self._wanted_a(self.at_s))
         air_c = self.scene.air_c(self.at_s)
         volts = [
@@ -102,7 +107,7 @@ class TrueBank:
             for cell in string
         ]
         made = [
-            (self.at_s + k + 1, [v[k] for v in volts], list(self.currents))
+            (self.at_s + (k + 1) * row_s, [v[k] for v in volts], list(self.currents))
             for k in range(rows)
         ]
         self.at_s += length
@@ -189,9 +194,9 @@ class Recorder:
         """Write one row a string, or none where the bus was silent."""
         random, n = self.random, self.in_series
         for k, current in enumerate(currents):
-            said = self.said[k] + current * (1 + self.counter_gain) / NAMEPLATE_AH / (
-                HOUR_S
-            )
+            counted_a = current * (1 + self.counter_gain) + self.scene.counter_drift_a
+            moved = counted_a * self.scene.row_s / HOUR_S / NAMEPLATE_AH
+            said = self.said[k] + moved
             self.said[k] = min(1.0, max(0.0, said))
         if random.random() < self.scene.missing:
             return
@@ -204,7 +209,7 @@ class Recorder:
             ]
             warmth = [f"{c:.1f}" for c in temps[k * n : k * n + n]]
             name = "left" if k == 0 else "right"
-            percent = f"{self.said[k] * 100:.0f}"
+            percent = f"{self.said[k] * 100:.0f}" if self.scene.says_charge else ""
             self.file.write(
                 ",".join(
                     [f"{at_s:.0f}", name, f"{seen:.1f}", percent, *cells_v, *warmth]
@@ -217,13 +222,12 @@ def run(scene: Scene, seed: int, path: Path | None) -> TrueBank:
     """Play *scene* to its end; write the trace if there is a *path*."""
     bank = TrueBank(scene, Random(seed))
     recorder = None if path is None else Recorder(scene, Random(seed + 1), path)
-    every = 1 if scene.hours < 100 else 5
     while bank.at_s < scene.hours * HOUR_S:
         rows = bank.advance()
         temps = [cell.temp_c for cell in bank.cells]
         ends = False
         for at_s, volts, currents in rows:
-            if recorder is not None and at_s % every == 0:
+            if recorder is not None:
                 recorder.row(at_s, volts, currents, temps)
             ends = bank.protect(at_s, volts)
             if ends:
@@ -244,7 +248,7 @@ def name_of(kind: str, seed: int) -> str:
 def make(kind: str, seed: int, folder: Path) -> dict[str, Any]:
     """Make one trace and return its entry of the index."""
     warnings.simplefilter("ignore")
-    scene = KINDS[kind](Random(seed))
+    scene = (KINDS | LONG_KINDS)[kind](Random(seed))
     name = name_of(kind, seed)
     bank = run(scene, seed, folder / f"{name}.csv")
     entry: dict[str, Any] = {
@@ -254,6 +258,7 @@ def make(kind: str, seed: int, folder: Path) -> dict[str, Any]:
         "duration_s": bank.at_s,
         "cells": bank.in_series,
         "packs": scene.strings,
+        "row_s": scene.row_s,
         "nameplate_ah": NAMEPLATE_AH,
         "absorb_v": scene.absorb_v_per_cell
         and scene.absorb_v_per_cell * bank.in_series,
@@ -278,6 +283,20 @@ def make(kind: str, seed: int, folder: Path) -> dict[str, Any]:
     return entry
 
 
+def make_set(folder: Path, jobs: list[tuple[str, int]], workers: int) -> None:
+    """Make the traces of *jobs*, (kind, seed) each, that are not in *folder* yet."""
+    folder.mkdir(parents=True, exist_ok=True)
+    index = folder / "index.json"
+    traces = json.loads(index.read_text())["traces"] if index.exists() else []
+    there = {entry["id"] for entry in traces}
+    jobs = [(k, n) for k, n in jobs if name_of(k, n) not in there]
+    with ProcessPoolExecutor(workers) as pool:
+        kinds, seeds = [kind for kind, _ in jobs], [seed for _, seed in jobs]
+        for entry in pool.map(make, kinds, seeds, [folder] * len(jobs)):
+            traces.append(entry)
+            index.write_text(json.dumps({"traces": traces}, indent=1))
+
+
 def main() -> None:
     """Make a set."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -285,20 +304,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1, help="of the first trace")
     parser.add_argument("--each", type=int, default=4, help="traces of each kind")
     parser.add_argument("--kinds", nargs="*", help="only these kinds")
+    parser.add_argument("--weeks", action="store_true", help="the kinds that last long")
     parser.add_argument("--workers", type=int, default=2)
     args = parser.parse_args()
-    args.folder.mkdir(parents=True, exist_ok=True)
-    kinds = args.kinds or [k for k in KINDS if k not in {"ten days", "never full"}]
+    kinds = args.kinds or list(LONG_KINDS if args.weeks else KINDS)
     jobs = [(k, args.seed + n) for n in range(args.each) for k in kinds]
-    index = args.folder / "index.json"
-    traces = json.loads(index.read_text())["traces"] if index.exists() else []
-    there = {entry["id"] for entry in traces}
-    jobs = [(k, n) for k, n in jobs if name_of(k, n) not in there]
-    with ProcessPoolExecutor(args.workers) as pool:
-        kinds, seeds = [kind for kind, _ in jobs], [seed for _, seed in jobs]
-        for entry in pool.map(make, kinds, seeds, [args.folder] * len(jobs)):
-            traces.append(entry)
-            index.write_text(json.dumps({"traces": traces}, indent=1))
+    make_set(args.folder, jobs, args.workers)
 
 
 if __name__ == "__main__":

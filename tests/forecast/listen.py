@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from bisect import bisect
+from dataclasses import dataclass, field, replace
+from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from time import perf_counter
 from typing import TYPE_CHECKING, Any
 
-from tests.forecast.score import Heard, Said, cutoffs_of
+from tests.forecast.score import FORGIVEN_S, Heard, Said, cutoffs_of
 
+from tocsin import learned
 from tocsin.core.events import AlarmFact
 from tocsin.core.forecast import FAR_MS, Limit
 from tocsin.replay import Played, play
@@ -18,8 +21,9 @@ from tocsin.trace import read_trace
 from tocsin_config import load
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
+    from tocsin.core.forecast.pack import Tracker
     from tocsin.core.site import Site
     from tocsin.trace import Row
 
@@ -46,7 +50,7 @@ ACTIVE = {"unacknowledged", "acknowledged", "suppressed by design"}
 def site_of(entry: dict[str, Any]) -> Site:
     """Return the site that a trace of the index was taken at."""
     packs = ["left", "right"][: entry["packs"]]
-    absorb_v = entry.get("absorb_v")
+    absorb_v, row_s = entry.get("absorb_v"), entry.get("row_s", 1.0)
     text = f"""
 [bank]
 capacity_ah = {entry["nameplate_ah"]}
@@ -55,6 +59,9 @@ cells_in_series = {entry["cells"]}
 low_cell_v = {entry["low_cell_v"]}
 high_cell_v = {entry["high_cell_v"]}
 cold_charge_c = {entry["cold_charge_c"]}
+[timing]
+poll_s = {row_s}
+stale_s = {max(10.0, 3 * row_s)}
 """ + (f"[charging]\nabsorption_v = {absorb_v}\n" if absorb_v else "")
     for pack in packs:
         text += f'[[pack]]\nname = "{pack}"\ndriver = "trace"\n'
@@ -64,32 +71,97 @@ cold_charge_c = {entry["cold_charge_c"]}
         return load(path).site
 
 
-def listen(entry: dict[str, Any], folder: Path) -> tuple[Heard, float]:
-    """Play a trace; return what was said, and the core's seconds."""
-    site, heard = site_of(entry), Heard()
-    played, begun_s = Played(), perf_counter()
-    open_s: dict[tuple[str, str], float] = {}
-    spoken: dict[str, float] = {}
-    currents: list[tuple[float, float]] = []
+def listen(
+    entry: dict[str, Any], folder: Path, restarts_s: tuple[float, ...] = ()
+) -> tuple[Heard, float]:
+    """Play a trace; return what was said, and the core's seconds.
 
-    def rows() -> Iterator[Row]:
-        for row in read_trace(folder / entry["file"]):
-            _rows(heard, spoken, played, site)
+    At each of *restarts_s* the daemon ends and another begins, which knows what the
+    first has saved.
+    """
+    site, begun_s = site_of(entry), perf_counter()
+    ear = _Ear(site)
+    known: dict[str, Tracker] = {}
+    rows = read_trace(folder / entry["file"])
+    for _, life in groupby(rows, lambda row: bisect(restarts_s, row.at_ms / 1000)):
+        if ear.played.outcome is not None:
+            known = ear.restarted()
+        for fact in play(ear.listening(life), site, ear.played, known=known):
+            if isinstance(fact, AlarmFact):
+                ear.note(fact)
+    heard = ear.ended()
+    heard.steady_s = _steady(entry, ear.currents)
+    return heard, perf_counter() - begun_s
+
+
+@dataclass
+class _Ear:
+    """What is heard while traces play.
+
+    Attributes:
+        open_s: Alarms that are raised, and since when.
+        before_s: Those that were raised when the daemon ended last, at *ended_s*.
+        spoken: When each pack's newest forecast was made.
+        currents: (second, A) of every row.
+    """
+
+    site: Site
+    heard: Heard = field(default_factory=Heard)
+    played: Played = field(default_factory=Played)
+    open_s: dict[tuple[str, str], float] = field(default_factory=dict)
+    before_s: dict[tuple[str, str], float] = field(default_factory=dict)
+    ended_s: float = 0.0
+    spoken: dict[str, float] = field(default_factory=dict)
+    currents: list[tuple[float, float]] = field(default_factory=list)
+
+    def listening(self, rows: Iterable[Row]) -> Iterator[Row]:
+        for row in rows:
+            _rows(self.heard, self.spoken, self.played, self.site)
             if row.sample is not None and row.sample.current_ma is not None:
-                currents.append((row.at_ms / 1000, row.sample.current_ma / 1000))
+                self.currents.append((row.at_ms / 1000, row.sample.current_ma / 1000))
             yield row
 
-    for fact in play(rows(), site, played):
-        if isinstance(fact, AlarmFact) and fact.alarm in ALARMS:
-            _note(heard, open_s, fact)
-        if isinstance(fact, AlarmFact) and fact.alarm in INHIBITING:
-            heard.inhibited_s += [fact.at_ms / 1000] if fact.state in ACTIVE else []
-    heard.steady_s = _steady(entry, currents)
-    for (kind, _), raised_s in open_s.items():
-        heard.intervals.setdefault(kind, []).append((raised_s, math.inf))
-    for intervals in heard.intervals.values():
-        intervals.sort()
-    return heard, perf_counter() - begun_s
+    def note(self, fact: AlarmFact) -> None:
+        at_s = fact.at_ms / 1000
+        if fact.alarm in INHIBITING and fact.state in ACTIVE:
+            self.heard.inhibited_s.append(at_s)
+        if fact.alarm not in ALARMS:
+            return
+        key = (ALARMS[fact.alarm], fact.subject.partition("/")[0])
+        if fact.state in ACTIVE:
+            is_soon = at_s - self.ended_s < FORGIVEN_S
+            since_s = self.before_s.pop(key, at_s) if is_soon else at_s
+            self.open_s.setdefault(key, since_s)
+        elif key in self.open_s:
+            self._close(key, self.open_s.pop(key), at_s)
+
+    def _close(self, key: tuple[str, str], raised_s: float, at_s: float) -> None:
+        self.heard.intervals.setdefault(key[0], []).append((raised_s, at_s))
+
+    def restarted(self) -> dict[str, Tracker]:
+        """End this daemon; return what the next one knows."""
+        outcome, last_ms = self.played.outcome, self.played.last_ms
+        if outcome is None or last_ms is None:
+            return {}
+        text = learned.written(outcome.state, self.site, wall_ms=last_ms)
+        self._forget()
+        self.before_s, self.open_s = self.open_s, {}
+        self.ended_s, self.played = last_ms / 1000, Played()
+        return learned.read(text, self.site, wall_ms=last_ms, now_s=self.ended_s)
+
+    def _forget(self) -> None:
+        """Close what was not raised again soon after the last restart."""
+        for key, raised_s in self.before_s.items():
+            self._close(key, raised_s, self.ended_s)
+
+    def ended(self) -> Heard:
+        """Return what was heard, in order of time."""
+        self._forget()
+        for key, raised_s in self.open_s.items():
+            self._close(key, raised_s, math.inf)
+        for intervals in self.heard.intervals.values():
+            intervals.sort()
+        return self.heard
 
 
 def _steady(entry: dict[str, Any], currents: list[tuple[float, float]]) -> set[float]:
@@ -109,16 +181,6 @@ def _steady(entry: dict[str, Any], currents: list[tuple[float, float]]) -> set[f
         if abs(late_a - early_a) <= 0.25 * max(abs(late_a), abs(early_a)):
             held.add(at_s)
     return held
-
-
-def _note(heard: Heard, open_s: dict[tuple[str, str], float], fact: AlarmFact) -> None:
-    kind, at_s = ALARMS[fact.alarm], fact.at_ms / 1000
-    key = (kind, fact.subject.partition("/")[0])
-    if fact.state in ACTIVE:
-        open_s.setdefault(key, at_s)
-    elif key in open_s:
-        raised_s = open_s.pop(key)
-        heard.intervals.setdefault(kind, []).append((raised_s, at_s))
 
 
 def _rows(heard: Heard, spoken: dict[str, float], played: Played, site: Site) -> None:

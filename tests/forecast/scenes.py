@@ -33,6 +33,10 @@ class Scene:
         socs, capacities: One per cell, shares of full and of the nameplate.
         sun: Charge current in multiples of 1C as a function of the second.
         rescue_s: When the load stops or the charge comes, in a bait; else None.
+        row_s: Seconds from row to row.
+        is_quick: The cells are those of `quick`.
+        says_charge: The battery has a counter of its own.
+        counter_drift_a: By how much that counter is wrong all the time.
     """
 
     kind: str
@@ -56,6 +60,10 @@ class Scene:
     gain: float = 0.0
     offset_a: float = 0.0
     restart_s: float | None = None
+    row_s: float = 1.0
+    is_quick: bool = False
+    says_charge: bool = True
+    counter_drift_a: float = 0.0
 
     def load(self, at_s: float) -> float:
         """Return what is drawn, in multiples of 1C."""
@@ -300,35 +308,6 @@ def _two_strings(random: Random) -> Scene:
     return scene
 
 
-def _ten_days(random: Random) -> Scene:
-    scene = start(random, "ten days", random.uniform(0.5, 0.7))
-    scene.uses = cabin(random, 240.0, random.uniform(2.2, 2.6))
-    suns = [
-        day_sun(random, random.uniform(0.22, 0.32), (6 + 24 * day) * HOUR_S)
-        for day in range(10)
-    ]
-    scene.sun = lambda at_s: sum(sun(at_s) for sun in suns)
-    scene.capacities[random.randrange(4)] *= 0.92
-    scene.hours = 240.0
-    scene.step_s = 60.0
-    scene.absorb_v_per_cell = 3.50
-    scene.after_cut_off = "wait for sun"
-    return scene
-
-
-def _never_full(random: Random) -> Scene:
-    scene = _ten_days(random)
-    scene.kind = "never full"
-    scene.uses = cabin(random, 504.0, 1.3)
-    suns = [
-        day_sun(random, random.uniform(0.14, 0.16), (6 + 24 * day) * HOUR_S)
-        for day in range(20)
-    ]
-    scene.sun = lambda at_s: sum(sun(at_s) for sun in suns)
-    scene.hours = 504.0
-    return scene
-
-
 KINDS: dict[str, Callable[[Random], Scene]] = {
     "constant": _constant,
     "cabin": _cabin,
@@ -347,6 +326,4 @@ KINDS: dict[str, Callable[[Random], Scene]] = {
     "sensor faults": _faulty,
     "restart": _restart,
     "two strings": _two_strings,
-    "ten days": _ten_days,
-    "never full": _never_full,
 }

@@ -53,7 +53,8 @@ def _graphite_2011(x: Any) -> Any:
     )
 
 
-def _parameters(graphite: int, diffusion: float) -> Any:
+def parameters(graphite: int, diffusion: float) -> Any:
+    """Return the parameter set, with what cold does to it."""
     values = pybamm.ParameterValues("Prada2013")
     conductivity = values["Electrolyte conductivity [S.m-1]"]
 
@@ -86,7 +87,7 @@ def _built(graphite: int, diffusion: float, soc_permille: int) -> Any:
     model = pybamm.lithium_ion.SPMe({"operating mode": "current"})
     model.events = []
     simulation = pybamm.Simulation(
-        model, parameter_values=_parameters(graphite, diffusion)
+        model, parameter_values=parameters(graphite, diffusion)
     )
     start = {"Current function [A]": 0.0, "Ambient temperature [K]": WARM_K}
     simulation.build(initial_soc=soc_permille / 1000, inputs=start)

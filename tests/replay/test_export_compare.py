@@ -17,10 +17,9 @@ from tocsin.core.model import Sample
 from tocsin.history import reader
 from tocsin.history.kinds import Tier
 from tocsin.history.reader import Kept
-from tocsin.replay import Row
 from tocsin.replay.compare import ONSET_MS, tally
 from tocsin.replay.export import FILL_MS, trace_header, write_trace
-from tocsin.replay.trace import parse_trace
+from tocsin.trace import Row, parse_trace
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -3,12 +3,12 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+import pytest
+
 from tocsin.cli import main
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-    import pytest
 
 SITE = """\
 [bank]
@@ -117,3 +117,35 @@ def test_people_read_the_same_in_words(
     said = capsys.readouterr().out
     assert "left/2" in said
     assert "rows/s" in said.splitlines()[-1]
+
+
+HEATED = (
+    '[[output]]\nname = "warm"\nrole = "heater-call"\n[output.heater]\nwatts = 50\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("starts_at", "heats"), [([], False), (["--starts-at", "07:00"], True)]
+)
+def test_the_local_time_of_the_first_row_decides_what_waits_for_morning(
+    starts_at: list[str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    *,
+    heats: bool,
+) -> None:
+    paths = trace(tmp_path, [row(n, temp_c=6.0) for n in range(30)])
+    with (tmp_path / "site.toml").open("a") as file:
+        file.write(HEATED + 'charge_at = "07:00"\n')
+    assert main(["replay", *paths, "--json", *starts_at]) == 0
+    rows = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    outputs = [r for r in rows if r["kind"] == "output" and r["output"] == "warm"]
+    assert outputs[-1]["energised"] is heats
+
+
+@pytest.mark.parametrize("text", ["7:00", "24:00", "noon"])
+def test_what_is_no_time_of_day_is_refused(text: str, tmp_path: Path) -> None:
+    paths = trace(tmp_path, emptying())
+    with pytest.raises(SystemExit) as caught:
+        main(["replay", *paths, "--starts-at", text])
+    assert caught.value.code == 2

@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -85,10 +88,25 @@ def running(folder: Path, **changes: str) -> Iterator[Broker]:
         broker.stop()
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A message as it was published: *retained* is its sender's wish."""
+
+    topic: str
+    payload: bytes
+    retained: bool
+    qos: int
+    expiry: int | None
+    is_stored: bool
+    correlation: bytes | None = None
+
+
 @dataclass
 class Ears:
     """What a subscriber heard, in order; *kept* is the last of each retained topic."""
 
+    is_late: bool = False
+    messages: deque[Heard] = field(default_factory=deque)
     heard: deque[tuple[str, bytes, bool]] = field(default_factory=deque)
     kept: dict[str, bytes] = field(default_factory=dict)
     changed: threading.Condition = field(default_factory=threading.Condition)
@@ -97,7 +115,18 @@ class Ears:
     def on_message(self, _c: object, _u: object, message: paho.MQTTMessage) -> None:
         payload = bytes(message.payload)
         self.on_heard(payload)
+        properties = message.properties
+        heard = Heard(
+            topic=message.topic,
+            payload=payload,
+            retained=bool(message.retain),
+            qos=message.qos,
+            expiry=getattr(properties, "MessageExpiryInterval", None),
+            is_stored=self.is_late,
+            correlation=getattr(properties, "CorrelationData", None),
+        )
         with self.changed:
+            self.messages.append(heard)
             self.heard.append((message.topic, payload, message.retain))
             self.kept[message.topic] = payload
             self.changed.notify_all()
@@ -110,14 +139,19 @@ class Ears:
 
 @contextmanager
 def listening(
-    port: int, topic: str = "#", on_heard: Callable[[bytes], None] = lambda _: None
+    port: int,
+    topic: str = "#",
+    on_heard: Callable[[bytes], None] = lambda _: None,
+    *,
+    is_late: bool = False,
 ) -> Iterator[Ears]:
     """Subscribe to *topic* while the context lasts; *on_heard* gets each payload."""
-    ears, is_ready = Ears(on_heard=on_heard), threading.Event()
+    ears, is_ready = Ears(on_heard=on_heard, is_late=is_late), threading.Event()
     client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
 
     def subscribe(*_: object) -> None:
-        client.subscribe(topic, qos=1)
+        as_published = SubscribeOptions(qos=1, retainAsPublished=True)
+        client.subscribe(topic, options=as_published)
 
     client.on_message = ears.on_message
     client.on_connect = subscribe
@@ -130,3 +164,44 @@ def listening(
     finally:
         client.disconnect()
         client.loop_stop()
+
+
+@contextmanager
+def speaking(port: int, **how: str) -> Iterator[Mouth]:
+    """Publish as somebody else while the context lasts."""
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    if "username" in how:
+        client.username_pw_set(how["username"], how.get("password"))
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    try:
+        yield Mouth(client)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+@dataclass
+class Mouth:
+    client: paho.Client
+
+    def say(
+        self,
+        topic: str,
+        payload: bytes | str,
+        *,
+        retain: bool = False,
+        reply_to: str = "",
+        correlation: bytes | None = None,
+        wait: bool = True,
+    ) -> None:
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if reply_to:
+            properties.ResponseTopic = reply_to
+        if correlation is not None:
+            properties.CorrelationData = correlation
+        sent = self.client.publish(
+            topic, payload, qos=1, retain=retain, properties=properties
+        )
+        if wait:
+            sent.wait_for_publish(WITHIN_S)

@@ -11,6 +11,9 @@ from tocsin.core.events import (
     CommandFact,
     Event,
     Fact,
+    InputSeen,
+    LocalTime,
+    NoteFact,
     OutputFact,
     Reading,
     ReadingFailed,
@@ -18,6 +21,7 @@ from tocsin.core.events import (
     Verb,
 )
 from tocsin.core.model import Bank, Pack, Sample
+from tocsin.core.plant import Input, InputRole
 from tocsin.core.rules import Action, Measure, Priority, Role, Rule
 from tocsin.core.site import Output, Site, Timing
 from tocsin.core.state import State, fresh
@@ -94,6 +98,19 @@ def reading(at_ms: int, *cells_mv: int, pack: str = "left", **changes: Any) -> R
     return Reading(at_ms=at_ms, pack=pack, sample=sample(*cells_mv, **changes))
 
 
+def seen(at_ms: int, name: str, level: bool | None = True) -> InputSeen:  # noqa: FBT001, FBT002 short in stories
+    return InputSeen(at_ms=at_ms, name=name, level=level, reason="wire off")
+
+
+def local(at_ms: int, hour: int, minute: int = 0) -> LocalTime:
+    return LocalTime(at_ms=at_ms, day_ms=(hour * 60 + minute) * 60_000)
+
+
+def wired(name: str, role: InputRole, **changes: Any) -> Input:
+    values: dict[str, Any] = {"debounce_ms": 0}
+    return Input(name=name, role=role, **(values | changes))
+
+
 def command(at_ms: int, verb: Verb, alarm: str = "", **changes: Any) -> Command:
     values: dict[str, Any] = {"by": "warden", "reason": "waiting for a spare"}
     return Command(at_ms=at_ms, verb=verb, alarm=alarm, **(values | changes))
@@ -135,6 +152,11 @@ class Player:
             for a in self.state.alarms
             if self.site.rules[a.index].name == name and a.subject == subject
         )
+
+    def notes(self, what: str) -> list[tuple[int, str]]:
+        """Return (moment, text) of every note about *what*."""
+        notes = [f for f in self.facts if isinstance(f, NoteFact)]
+        return [(fact.at_ms, fact.text) for fact in notes if fact.what == what]
 
     def answer(self) -> CommandFact:
         """Return the only answer to the last event, which was a command."""

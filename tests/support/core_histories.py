@@ -11,10 +11,13 @@ from typing import TYPE_CHECKING
 from hypothesis import strategies as st
 
 from core_builders import ALL_LOADS, CHARGE, Player, low_rule, rule, sample, stage
+from tocsin.core.commands import OF_OUTPUTS
 from tocsin.core.events import (
     Command,
     Event,
+    InputSeen,
     LastFull,
+    LocalTime,
     Reading,
     ReadingFailed,
     Tick,
@@ -22,6 +25,7 @@ from tocsin.core.events import (
     Verb,
 )
 from tocsin.core.model import Bank, Flag, Pack, Sample
+from tocsin.core.plant import GeneratorPlan, HeaterPlan, Input, InputRole
 from tocsin.core.rules import Action, Measure, Priority, Role, Rule
 from tocsin.core.site import PARTS, Output, Site, Timing
 from tocsin_config import load
@@ -68,6 +72,9 @@ SMALL_RULES = (
     ),
     rule("share", measure=Measure.STRING_SHARE, trip_at=300, clear_at=200),
     rule("trouble", measure=Measure.TROUBLE, trip_at=1, clear_at=0),
+    rule("no-start", measure=Measure.FAILED_STARTS, trip_at=1, clear_at=0),
+    rule("stuck", measure=Measure.STUCK_CLOSED, trip_at=1, clear_at=0),
+    rule("forgotten", measure=Measure.MAINTENANCE_OVER, trip_at=1, clear_at=0),
 )
 """One rule of each kind that decides an output, beside LOST, which is always there."""
 
@@ -129,6 +136,10 @@ def preset_rules() -> tuple[Rule, ...]:
         return load(path).site.rules
 
 
+ON_ALARMS = tuple(verb for verb in Verb if verb not in OF_OUTPUTS)
+"""Asked for more often: they lead to more states."""
+
+
 @st.composite
 def small_rules(draw: st.DrawFn) -> tuple[Rule, ...]:
     chosen = draw(st.lists(st.sampled_from(SMALL_RULES), min_size=2, unique=True))
@@ -147,6 +158,52 @@ def small_rules(draw: st.DrawFn) -> tuple[Rule, ...]:
         for each in chosen
     )
     return (LOST, *rules)
+
+
+PLAN = GeneratorPlan(
+    start_delay_ms=1_000,
+    confirm_ms=8_000,
+    confirm_ma=5_000,
+    pause_ms=15_000,
+    warm_up_ms=1_000,
+    cool_down_ms=2_000,
+    min_run_ms=10_000,
+    min_rest_ms=20_000,
+)
+HEATER_PLAN = HeaterPlan(
+    watts=200,
+    joule_per_kelvin=1_000,
+    charge_at_ms=0,
+    duty_on_ms=5_000,
+    duty_off_ms=2_000,
+)
+
+
+def planned(each: Output) -> Output:
+    """Return a call as the site file makes it with a table of its own."""
+    match each.role:
+        case Role.GENERATOR_CALL:
+            return replace(each, generator=PLAN, min_on_ms=0, min_off_ms=PLAN.pause_ms)
+        case Role.HEATER_CALL:
+            return replace(each, heater=HEATER_PLAN, min_on_ms=0)
+        case Role.HORN:
+            return replace(each, test_at_ms=43_200_000, rated_operations=10)
+        case _:
+            return each
+
+
+def wired(outputs: tuple[Output, ...]) -> tuple[Input, ...]:
+    """Return an input of every role; the first output is read back."""
+    roles = set(InputRole) if outputs else set(InputRole) - {InputRole.READ_BACK}
+    return tuple(
+        Input(
+            name=role.value,
+            role=role,
+            output=outputs[0].name if role is InputRole.READ_BACK else "",
+            mute_ms=20_000,
+        )
+        for role in sorted(roles)
+    )
 
 
 @st.composite
@@ -184,11 +241,14 @@ def sites(draw: st.DrawFn) -> Site:
         restore_permille=draw(st.sampled_from((0, 1, 50))),
         horn_cap_ms=draw(st.sampled_from((5_000, 600_000))),
     )
+    outputs = draw(some_outputs())
+    is_wired = draw(st.integers(0, 2)) == 0
     return Site(
         name="Fern Ridge hut",
         bank=Bank(packs=packs, capacity_mah=100_000),
         rules=draw(st.one_of(st.builds(preset_rules), small_rules())),
-        outputs=draw(some_outputs()),
+        outputs=tuple(map(planned, outputs)) if is_wired else outputs,
+        inputs=wired(outputs) if is_wired else (),
         timing=timing,
     )
 
@@ -231,7 +291,7 @@ def commands(draw: st.DrawFn, of: Site, at_ms: int) -> Command:
     names = st.sampled_from(("", *(each.name for each in of.rules)))
     return Command(
         at_ms=at_ms,
-        verb=draw(st.sampled_from(Verb)),
+        verb=draw(st.sampled_from((*ON_ALARMS, *ON_ALARMS, *Verb))),
         by="warden",
         alarm=draw(names),
         reason=draw(st.sampled_from(("", "being mended"))),
@@ -259,7 +319,7 @@ def readings(draw: st.DrawFn, of: Site, at_ms: int, how: str) -> list[Told]:
 
 
 @st.composite
-def others(draw: st.DrawFn, of: Site, at_ms: int, how: str) -> Event:
+def others(draw: st.DrawFn, of: Site, at_ms: int, how: str) -> Event:  # noqa: PLR0911 one return a kind
     """Return an event that is not a reading."""
     match how:
         case "failed":
@@ -269,6 +329,12 @@ def others(draw: st.DrawFn, of: Site, at_ms: int, how: str) -> Event:
             part = draw(st.sampled_from(PARTS))
             reason = draw(st.sampled_from(("", "disk full")))
             return Trouble(at_ms=at_ms, part=part, reason=reason)
+        case "input" if of.inputs:
+            name = draw(st.sampled_from(of.inputs)).name
+            level = draw(st.sampled_from((False, False, True, None)))
+            return InputSeen(at_ms=at_ms, name=name, level=level)
+        case "clock":
+            return LocalTime(at_ms=at_ms, day_ms=draw(st.sampled_from(TIMES_MS)))
         case "full":
             return LastFull(at_ms=at_ms, ago_ms=draw(st.integers(0, 10**10)))
         case "command":
@@ -278,7 +344,11 @@ def others(draw: st.DrawFn, of: Site, at_ms: int, how: str) -> Event:
 
 
 SAID = ("well", "well", "well", "odd", "odd", "odd-all", "odd-all", "impossible")
-HAPPENINGS = (*SAID, "command", "command", "failed", "trouble", "full", "tick", "tick")
+HAPPENINGS = (
+    *(*SAID, "command", "command", "failed", "trouble", "full", "tick", "tick"),
+    *("input", "input", "clock"),
+)
+TIMES_MS = (0, 43_195_000, 82_800_000)
 
 
 @st.composite
@@ -287,6 +357,11 @@ def histories(draw: st.DrawFn, of: SearchStrategy[Site] | None = None) -> Histor
     where = draw(sites() if of is None else of)
     told: list[Told] = []
     at_ms = 0
+    if draw(st.booleans()):  # every input is read, and off
+        told += [
+            Told(InputSeen(at_ms=0, name=each.name, level=False))
+            for each in where.inputs
+        ]
     for _ in range(draw(st.integers(0, 5))):
         told += draw(readings(where, at_ms, "well"))
         at_ms += 1_000

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from random import Random
+from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 from tocsin.core.forecast.curve import curve_of, squeezed
 from tocsin.core.forecast.fit import (
@@ -14,6 +16,9 @@ from tocsin.core.forecast.fit import (
     Window,
     fit,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 NAUMANN_PCT_V = (
     (0, 2.286),
@@ -103,10 +108,14 @@ def fitted(
     learned: Learned | None = None,
     by_full: bool = False,
     rounds: int = 6,
+    known: Mapping[str, float] = MappingProxyType({}),
 ) -> Fit:
-    """Return the fit of *points* that a pack would have after a few rounds."""
+    """Return the fit of *points* that a pack would have after a few rounds.
+
+    *known* is what an earlier knee says, as fields of `Counter`.
+    """
     at_ah = points[-1][0]
-    counter = Counter(at_ah, charge, NAMEPLATE_AH)
+    counter = Counter(at_ah, charge, NAMEPLATE_AH, **known)
     if charge is None:
         low_ah, high_ah = at_ah - NAMEPLATE_AH, at_ah + 0.01 * NAMEPLATE_AH
     else:
@@ -114,15 +123,17 @@ def fitted(
         low_ah = said_ah - 0.15 * NAMEPLATE_AH
         high_ah = said_ah + 0.38 * NAMEPLATE_AH
     window = Window(low_ah, (high_ah - low_ah) / (NODES - 1))
-    known = learned or Learned()
-    found = fit(NAUMANN, points, counter, window=window, learned=known, by_full=by_full)
+    taught = learned or Learned()
+    found = fit(
+        NAUMANN, points, counter, window=window, learned=taught, by_full=by_full
+    )
     for _ in range(rounds - 1):
         found = fit(
             NAUMANN,
             points,
             counter,
             window=found.window,
-            learned=known,
+            learned=taught,
             by_full=by_full,
         )
     return found

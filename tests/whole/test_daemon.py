@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 import broker
+from mqtt_stage import judged
+from tocsin.clock import iso_time
 from tocsin.core.events import AlarmFact, OutputFact, SourceFact
 from tocsin.journal import read
 from tocsin_drivers.simbus.server import Fault
@@ -86,7 +88,7 @@ def test_every_event_is_in_the_journal_before_anyone_hears_of_it(
             assert not whole.level("drying")
             assert whole.level("charge")
 
-    topic = "tocsin/fern-ridge-hut/events"
+    topic = "homie/5/fern-ridge-hut/events/event"
     with (
         broker.running(tmp_path) as running,
         broker.listening(running.port, topic, look) as ears,
@@ -102,14 +104,23 @@ def test_every_event_is_in_the_journal_before_anyone_hears_of_it(
 
 def told(payload: bytes) -> dict[str, Any]:
     event: dict[str, Any] = json.loads(payload)
-    return {key: value for key, value in event.items() if key not in {"seq", "at"}}
+    stamps = {"epoch", "seq", "at"}
+    return {key: value for key, value in event.items() if key not in stamps}
 
 
 def rows(folder: Path) -> list[dict[str, Any]]:
     return [json.loads(row.detail) for row in read(folder)]
 
 
-TOPICS = ("availability", "snapshot", "outputs/drying", "alarms/low-cell/right")
+ROOT = "homie/5/fern-ridge-hut"
+TOPICS = (
+    f"{ROOT}/$state",
+    f"{ROOT}/bank/snapshot",
+    f"{ROOT}/output-drying/energised",
+    f"{ROOT}/output-drying/because",
+    f"{ROOT}-right/$alert/low-cell",
+    f"{ROOT}-right/cells/c11",
+)
 
 
 def test_late_comers_find_the_state_kept_by_the_broker(tmp_path: Path) -> None:
@@ -123,21 +134,61 @@ def test_late_comers_find_the_state_kept_by_the_broker(tmp_path: Path) -> None:
 
     def late(port: int) -> dict[str, bytes]:
         with broker.listening(port) as ears:
-            ears.wait_for(lambda: ears.kept.keys() >= {f"{root}/{t}" for t in TOPICS})
+            ears.wait_for(lambda: ears.kept.keys() >= set(TOPICS))
             return dict(ears.kept)
-
-    root = "tocsin/fern-ridge-hut"
 
     with broker.running(tmp_path) as running:
         kept = asyncio.run(main(running.port))
-        assert kept[f"{root}/availability"] == b"online"
-        drying = json.loads(kept[f"{root}/outputs/drying"])
-        assert drying["energised"] is False
-        assert drying["because"]
-        low = json.loads(kept[f"{root}/alarms/low-cell/right"])
-        assert (low["subject"], low["state"]) == ("right/11", "unacknowledged")
-        assert json.loads(kept[f"{root}/snapshot"])["packs"][1]["cells_v"][10] == 2.85
-        assert late(running.port)[f"{root}/availability"] == b"offline"
+        assert kept[f"{ROOT}/$state"] == b"ready"
+        assert kept[f"{ROOT}/output-drying/energised"] == b"false"
+        assert kept[f"{ROOT}/output-drying/because"].startswith(b"shed-stage-1")
+        low = kept[f"{ROOT}-right/$alert/low-cell"]
+        assert low.startswith(b"high, unacknowledged: Lowest cell (right/11): 2.850 V")
+        assert kept[f"{ROOT}-right/cells/c11"] == b"2.850"
+        assert (
+            json.loads(kept[f"{ROOT}/bank/snapshot"])["packs"][1]["cells_v"][10] == 2.85
+        )
+        assert late(running.port)[f"{ROOT}/$state"] == b"disconnected"
+
+
+def test_all_that_a_whole_daemon_says_is_as_the_convention_and_the_documents_say(
+    tmp_path: Path,
+) -> None:
+    """A start, alarms, shed loads, a lost pack, commands, a stop."""
+
+    async def main(port: int) -> None:
+        more = mqtt(port) + "commands = true\n" + QUICK
+        async with served(tmp_path) as whole, daemon(whole, more) as serving:
+            await whole.until(20, serving)
+            whole.cell("right", 11, 2_850)
+            await whole.until(120, serving)
+            await asyncio.to_thread(ears.wait_for, lambda: LOW in ears.kept)
+            ask(port, whole, "acknowledge", id="one")
+            ask(port, whole, "sounder-test", id="two")
+            ask(port, whole, "silence", id="three", for_s=60)
+            await until_heard(whole, serving, b'"id":"three"')
+            whole.devices["left"].break_down(Fault.DEAD)
+            while ears.kept[f"{ROOT}-left/$state"] != b"lost":
+                await whole.until(whole.clock.now_ms() / 1000 + 1, serving)
+            await whole.until(whole.clock.now_ms() / 1000 + 60, serving)
+
+    def ask(port: int, whole: Whole, verb: str, **more: Any) -> None:
+        at = iso_time(whole.clock.wall_ms())
+        with broker.speaking(port) as mouth:
+            said = json.dumps({"at": at, **more})
+            mouth.say(f"{ROOT}/command/{verb}/set", said)
+
+    async def until_heard(whole: Whole, serving: Any, what: bytes) -> None:
+        last = f"{ROOT}/command/last"
+        while what not in ears.kept.get(last, b""):
+            await whole.until(whole.clock.now_ms() / 1000 + 0.1, serving)
+
+    LOW = f"{ROOT}-right/$alert/low-cell"  # noqa: N806 a topic
+    with broker.running(tmp_path) as running, judged(running.port) as ears:
+        asyncio.run(main(running.port))
+        ears.wait_for(lambda: ears.kept[f"{ROOT}/$state"] == b"disconnected")
+    told = [json.loads(p) for t, p, _ in ears.heard if t == f"{ROOT}/command/last"]
+    assert {(each["id"], each["accepted"]) for each in told} >= {("three", True)}
 
 
 def test_loads_go_in_their_order_and_the_warning_comes_first(tmp_path: Path) -> None:

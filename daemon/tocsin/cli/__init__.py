@@ -16,6 +16,8 @@ from tocsin.cli import (
     history,
     incident,
     journal,
+    mqtt,
+    prove,
     record,
     replay,
     run,
@@ -51,7 +53,7 @@ def parser() -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for room in (
         *(demo, run, check, circuit, show, record, replay, journal),
-        *(history, incident, ask),
+        *(history, incident, prove, mqtt, ask),
     ):
         room.register(commands)
     return top

@@ -21,8 +21,18 @@ HELP = {
     Verb.UNSHELVE: "bring a shelved alarm back before its time",
     Verb.REMOVE: "take an alarm out of service, with a reason; permits still drop",
     Verb.RETURN: "put an alarm back into service",
+    Verb.SOUNDER_TEST: "sound the horn once, for a second and a half, if it is quiet",
+    Verb.GENERATOR_REQUEST: "ask for the generator for a time (an hour without --for)",
+    Verb.GENERATOR_RELEASE: "ask for the generator no longer; a rule still may",
 }
-NEEDS_ALARM = frozenset(Verb) - {Verb.ACKNOWLEDGE, Verb.SILENCE}
+OF_OUTPUTS = frozenset(
+    {
+        *(Verb.SILENCE, Verb.SOUNDER_TEST),
+        *(Verb.GENERATOR_REQUEST, Verb.GENERATOR_RELEASE),
+    }
+)
+NEEDS_ALARM = frozenset(Verb) - OF_OUTPUTS - {Verb.ACKNOWLEDGE}
+TIMED = frozenset({Verb.SILENCE, Verb.SHELVE, Verb.GENERATOR_REQUEST})
 
 
 def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -35,7 +45,7 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
             "No command can energise a permit.",
         )
         add_site(parser)
-        if verb is not Verb.SILENCE:
+        if verb not in OF_OUTPUTS:
             nargs = None if verb in NEEDS_ALARM else "?"
             parser.add_argument(
                 "alarm", metavar="ALARM", nargs=nargs, default="", help="its name"
@@ -47,7 +57,7 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
                 default="",
                 help="pack, string or part (default: all of them)",
             )
-        if verb in {Verb.SILENCE, Verb.SHELVE}:
+        if verb in TIMED:
             parser.add_argument(
                 "--for",
                 dest="for_ms",

@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Any
 from tocsin.cli import circuit_words, history_words, lead_plot, lead_words
 from tocsin.core.circuit.pfd import CAVEAT
 from tocsin.core.paper import Side, on_paper
+from tocsin.prove.standing import standing, standing_words
 from tocsin_config import (
     Problem,
     Setup,
     SiteFileError,
     action_word,
+    cautions,
     doubts,
     driven_by,
     judged,
@@ -47,7 +49,8 @@ the picture could not be drawn.
   tocsin check site.toml --table           every lead time, not the least and most only
   tocsin check site.toml --plot leads.svg  the same to look at
   tocsin check site.toml --json            for a program: ok, errors, doubts, rules,
-                                           outputs, circuits, history, lead_times
+                                           outputs, circuits, inputs, cautions,
+                                           history, lead_times, proof
   tocsin circuit site.toml                 every circuit, whole
 
 A sound file is not a safe installation: prove every output at the site, and follow
@@ -55,6 +58,7 @@ local codes and the battery maker's sheet. Tocsin is never the protection.
 """
 
 RULE_HEAD = ("rule", "measure", "trip", "clear", "delay", "priority", "acts on")
+INPUT_HEAD = ("input", "role", "of", "pin", "active", "pull", "debounce")
 OUTPUT_HEAD = ("output", "role", "stage", "pin", "driven by")
 
 
@@ -111,6 +115,7 @@ def run(args: argparse.Namespace) -> int:
         _say(args.site, setup, errors, doubtful)
         if setup is not None:
             _say_leads(setup, paper, whole=args.table)
+            print(f"\n{standing_words(standing(setup))}")
     if errors or setup is None:
         return 2
     return 0 if args.plot is None else _plot(args.plot, setup, paper)
@@ -160,10 +165,13 @@ def _report(
         "rules": [] if setup is None else [_rule(rule) for rule in setup.site.rules],
         "outputs": [] if setup is None else _outputs(setup),
         "circuits": [] if setup is None else _circuits(setup),
+        "inputs": [] if setup is None else _inputs(setup),
+        "cautions": [] if setup is None else list(cautions(setup)),
         "history": None if setup is None else history_words.as_json(setup),
         "lead_times": None
         if setup is None or paper is None
         else lead_words.as_json(setup.site, paper),
+        "proof": None if setup is None else standing(setup),
     }
 
 
@@ -219,6 +227,21 @@ def _circuits(setup: Setup) -> list[dict[str, Any]]:
     ]
 
 
+def _inputs(setup: Setup) -> list[dict[str, Any]]:
+    return [
+        {
+            "input": of.name,
+            "role": of.role.value,
+            "output": of.output or None,
+            "pin": pin.pin,
+            "active": "low" if pin.active_low else "high",
+            "pull": pin.pull,
+            "debounce_ms": of.debounce_ms,
+        }
+        for of, pin in zip(setup.site.inputs, setup.input_pins, strict=True)
+    ]
+
+
 def _say(
     site: Path,
     setup: Setup | None,
@@ -240,6 +263,7 @@ def _say(
     _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
     _say_circuits(setup)
     print(f"\n{history_words.line(setup)}")
+    _say_inputs(setup)
 
 
 def _say_circuits(setup: Setup) -> None:
@@ -260,6 +284,16 @@ def _say_circuits(setup: Setup) -> None:
         print()
         _table(("output", "on demand"), chains)
         print(CAVEAT)
+
+
+def _say_inputs(setup: Setup) -> None:
+    if setup.input_pins:
+        print()
+        _table(INPUT_HEAD, (_input_row(each) for each in _inputs(setup)))
+    if said := cautions(setup):
+        print("\nCautions, whatever the file says:")
+    for caution in said:
+        print(f"- {caution}")
 
 
 def _say_leads(setup: Setup, paper: Paper | None, *, whole: bool) -> None:
@@ -296,6 +330,11 @@ def _row(rule: Rule) -> tuple[str, ...]:
         rule.priority.value,
         ", ".join(_actions(rule)) or "-",
     )
+
+
+def _input_row(each: dict[str, Any]) -> tuple[str, ...]:
+    *said, debounce_ms = each.values()
+    return (*(str(word or "-") for word in said), f"{debounce_ms} ms")
 
 
 def _output_row(output: dict[str, Any]) -> tuple[str, ...]:

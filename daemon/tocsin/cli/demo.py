@@ -7,7 +7,7 @@ import asyncio
 import sys
 import tempfile
 from collections import Counter, deque
-from contextlib import AsyncExitStack, suppress
+from contextlib import AsyncExitStack, ExitStack, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,8 @@ from rich.panel import Panel
 from rich.text import Text
 
 from tocsin import app
-from tocsin.cli.common import example
+from tocsin.cli.broker import NoBrokerError, child_broker
+from tocsin.cli.common import example, fail
 from tocsin.cli.picture import WIDTH, save
 from tocsin.cli.scene import scene
 from tocsin.clock import SteppedClock, day_ms, iso_time
@@ -58,12 +59,20 @@ EXAMPLES = """\
   tocsin demo --seconds 30       faster, if the machine can
   tocsin demo --picture now.svg  keep a picture of the moment before the first shed
   tocsin demo --page 8460        watch it in a browser at http://127.0.0.1:8460/
+  tocsin demo --mqtt             with a broker of its own to listen to
   tocsin demo --keep night       keep the site file and the journal in ./night, then
                                  look: tocsin journal night/site.toml --kind alarm
                                  and:  tocsin incident night/site.toml
 While it runs, `tocsin show SITE` in another terminal sees it too; with --keep you know
 where SITE is. The simulated outputs drive nothing.
 """
+MQTT = """
+[mqtt]
+host = "127.0.0.1"
+port = {port}
+commands = true
+"""
+LISTEN = "In another terminal: mosquitto_sub -p {port} -v -t 'homie/5/#'"
 INTRODUCTION = """\
 Tocsin is not the protection. It stands above the battery's own, and only inhibits,
 warns and asks. This is a simulation: outputs proved here prove nothing at a real site.
@@ -100,6 +109,11 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         help="serve the page for browsers on this port of the machine itself",
     )
     parser.add_argument(
+        "--mqtt",
+        action="store_true",
+        help="publish to a broker of its own on loopback (needs mosquitto)",
+    )
+    parser.add_argument(
         "--plain", action="store_true", help="lines only, as when output is no terminal"
     )
     example(parser, EXAMPLES)
@@ -131,21 +145,41 @@ def run(args: argparse.Namespace) -> int:
         except OSError as exc:
             print(f"tocsin: {args.keep}: {exc.strerror}", file=sys.stderr)
             return 2
-        asyncio.run(_play(args.keep, args, console, is_live=is_live))
-        return 0
+        return _played(args.keep, args, console, is_live=is_live)
     with tempfile.TemporaryDirectory(prefix="tocsin-demo-") as folder:
-        asyncio.run(_play(Path(folder), args, console, is_live=is_live))
+        return _played(Path(folder), args, console, is_live=is_live)
+
+
+def _played(
+    folder: Path, args: argparse.Namespace, console: Console, *, is_live: bool
+) -> int:
+    more = ""
+    with ExitStack() as stack:
+        if args.mqtt:
+            try:
+                port = stack.enter_context(child_broker(folder))
+            except NoBrokerError as exc:
+                fail(exc)
+                return 1
+            more = MQTT.format(port=port)
+            console.print(LISTEN.format(port=port), end="\n\n")
+        asyncio.run(_play(folder, args, console, is_live=is_live, more=more))
     return 0
 
 
 async def _play(
-    folder: Path, args: argparse.Namespace, console: Console, *, is_live: bool
+    folder: Path,
+    args: argparse.Namespace,
+    console: Console,
+    *,
+    is_live: bool,
+    more: str,
 ) -> None:
     build: BuildRehearsal = app.found("tocsin.rehearsals", "fern-ridge").load()
     async with AsyncExitStack() as stack:
         hut = await stack.enter_async_context(build(folder))
         path = folder / "site.toml"
-        path.write_text(hut.site_text, encoding="utf-8")
+        path.write_text(hut.site_text + more, encoding="utf-8")
         setup = replace(load(path), page=args.page)
         if args.page is not None:
             console.print(f"The page: {args.page.url}\n")

@@ -45,7 +45,7 @@ USAGE = """\
 %(prog)s SITE [--since T] [--until T] [--kind K ...] [--last N]
                       [--follow] [--utc] [--json]
 """
-KINDS = ("alarm", "output", "source", "command", "note")
+KINDS = ("alarm", "output", "source", "command", "note", "proof")
 KIND_WIDTH = max(map(len, KINDS))
 FOLLOW_LAST = 10
 """How much of the past is shown before the rows to come, if nothing else is asked."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import argparse
 import json
+import re
 import sys
 import tempfile
 from pathlib import Path
@@ -14,6 +16,7 @@ from tocsin.cli.common import add_site, example, fail, load_site
 from tocsin.cli.compared import table
 from tocsin.cli.incident import times_of, write
 from tocsin.clock import stopwatch_s
+from tocsin.core.hours import HOUR_MS, MINUTE_MS
 from tocsin.history.sampling import limits_json
 from tocsin.incident import Recording, Records, Rules, case_of, incidents
 from tocsin.replay import Played, Told, play
@@ -22,7 +25,6 @@ from tocsin.trace import TraceError, read_trace
 from tocsin.wire import fact_json, fact_words, forecast_json
 
 if TYPE_CHECKING:
-    import argparse
     from collections.abc import Callable, Iterator, Mapping
 
     from tocsin.core.events import Fact
@@ -71,8 +73,23 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     more.add_argument(
         "--incident", metavar="FILE.html", type=Path, help="write an incident report"
     )
+    parser.add_argument(
+        "--starts-at",
+        metavar="HH:MM",
+        type=_time_of_day,
+        default=0,
+        help="local time of the first row, for quiet hours and mornings (00:00)",
+    )
     example(parser, EXAMPLES)
     parser.set_defaults(run=run)
+
+
+def _time_of_day(text: str) -> int:
+    """Return ``HH:MM`` in ms since midnight."""
+    if not re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text):
+        raise argparse.ArgumentTypeError(f"{text!r} is no time of day such as 21:30")
+    hours, _, minutes = text.partition(":")
+    return int(hours) * HOUR_MS + int(minutes) * MINUTE_MS
 
 
 def run(args: argparse.Namespace) -> int:
@@ -104,7 +121,13 @@ def _play(
     say = _say_json if args.json else _say_words
     played, begun_s = Played(), stopwatch_s()
     rows = watched(_watched(read_trace(args.trace), played), played)
-    for fact in play(rows, setup.site, played, forecasts=args.forecasts):
+    for fact in play(
+        rows,
+        setup.site,
+        played,
+        forecasts=args.forecasts,
+        starts_at_ms=args.starts_at,
+    ):
         say(fact)
         if not isinstance(fact, Told):
             hear(fact)

@@ -56,7 +56,73 @@ def scene(show: Mapping[str, Any], site: Site) -> RenderableType:
         padding=(0, 2),
         expand=False,
     )
-    return Group(packs, outputs(show["outputs"]), alarms(show["alarms"]))
+    return Group(
+        *_proving(show.get("proving")),
+        packs,
+        *_maintenance(show["maintenance"]),
+        outputs(show["outputs"]),
+        *_calls(show["outputs"]),
+        *_inputs(show["inputs"]),
+        alarms(show["alarms"]),
+    )
+
+
+def _maintenance(shown: Mapping[str, Any] | None) -> list[RenderableType]:
+    """Say loudly that someone works here, and what that holds back."""
+    if shown is None:
+        return []
+    until = shown["horn_quiet_until"]
+    horn = f"horn quiet until {until}" if until else "the horn sounds as usual"
+    calls = ", ".join(shown["not_called"]) or "nothing"
+    text = f"MAINTENANCE: not called: {calls}; {horn}"
+    return [Text(text, style="bold black on yellow")]
+
+
+def _calls(shown: Sequence[Mapping[str, Any]]) -> list[RenderableType]:
+    """Return a line for each set and heater: where it is, what it waits for."""
+    lines: list[RenderableType] = []
+    for each in shown:
+        if "phase" not in each:
+            continue
+        waits = " and ".join(each["waits_for"])
+        energy = each.get("energy_kwh_estimated")
+        totals = f"{each['run_h']:.1f} h" + (
+            f", {each['starts']} starts" if energy is None else f", {energy:.1f} kWh"
+        )
+        text = f"{each['output']}: {each['phase']}"
+        text += f"; waits for {waits}" if waits else ""
+        lines.append(Text(f"{text} ({totals} in all)", overflow="fold"))
+    return lines
+
+
+def _inputs(shown: Sequence[Mapping[str, Any]]) -> list[RenderableType]:
+    """Return a line of the inputs that are active or cannot be read."""
+    words = Text("inputs: ", style="dim")
+    for each in shown:
+        if each["trouble"]:
+            words.append(f"{each['input']} cannot be read  ", style="bold red")
+        elif each["active"] is None:
+            words.append(f"{each['input']} not read yet  ", style="yellow")
+        else:
+            style = "bold yellow" if each["active"] else "dim"
+            level = "on" if each["active"] else "off"
+            words.append(f"{each['input']} {level}  ", style)
+    return [words] if shown else []
+
+
+def _proving(proof: Mapping[str, Any] | None) -> list[RenderableType]:
+    """Return a line that nobody overlooks while a proof test goes on."""
+    if proof is None:
+        return []
+    if proof["state"] == "returning":
+        text = f" PROOF TEST of {proof['alarm']} ended; outputs are coming back "
+        return [Text(text, style="black on yellow")]
+    value = f"{proof['virtual']:g} {proof['unit']}".rstrip()
+    text = (
+        f" PROOF TEST by {proof['by']}: {proof['alarm']} of {proof['subject']} is "
+        f"shown {value}, which is not real; {proof['left_s']:.0f} s left "
+    )
+    return [Text(text, style="bold black on yellow")]
 
 
 def _pack(
@@ -153,11 +219,16 @@ def outputs(shown: Sequence[Mapping[str, Any]]) -> RenderableType:
         cells += [
             Text(each["output"]),
             Text(_level(each, is_permit=is_permit), style=style),
-            Text(", ".join(each["because"]), style="dim", overflow="ellipsis"),
+            Text(_why(each), style="dim", overflow="ellipsis"),
         ]
     for at in range(0, len(cells), 6):
         table.add_row(*cells[at : at + 6])
     return Panel(table, title="outputs", title_align="left", border_style="dim")
+
+
+def _why(shown: Mapping[str, Any]) -> str:
+    proof = ["proof test"] if shown.get("proving") else []
+    return ", ".join([*proof, *shown["because"]])
 
 
 def _level(output: Mapping[str, Any], *, is_permit: bool) -> str:
@@ -181,9 +252,14 @@ def alarms(shown: Sequence[Mapping[str, Any]]) -> RenderableType:
                 each["priority"],
                 style="dim" if is_hidden else COLOURS[each["priority"]],
             ),
-            Text(f"{each['alarm']}\n{each['subject']}, {each['state']}"),
+            Text(_named(each)),
             Text(each["message"], overflow="fold", style="dim" if is_hidden else ""),
         )
     if not shown:
         table.add_row(Text("none", style="green"))
     return Panel(table, title="alarms", title_align="left", border_style="dim")
+
+
+def _named(alarm: Mapping[str, Any]) -> str:
+    proof = "PROOF TEST, not real\n" if alarm.get("proving") else ""
+    return f"{proof}{alarm['alarm']}\n{alarm['subject']}, {alarm['state']}"

@@ -12,6 +12,7 @@ from tocsin import control
 from tocsin.cli.common import add_site, example, fail, load_site
 from tocsin.cli.live import watch
 from tocsin.cli.scene import scene
+from tocsin.prove.standing import standing, standing_words
 
 if TYPE_CHECKING:
     import argparse
@@ -61,7 +62,8 @@ def run(args: argparse.Namespace) -> int:
         fail(said.get("why", "no answer"))
         return 1
     if args.json:
-        print(json.dumps(said["show"]))
+        print(json.dumps({**said["show"], "proof": standing(setup)}))
     else:
         Console().print(scene(said["show"], setup.site))
+        print(standing_words(standing(setup)))
     return 0

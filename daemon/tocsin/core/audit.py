@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Role
 
 if TYPE_CHECKING:
@@ -27,12 +28,26 @@ def faults(outcome: Outcome, site: Site) -> tuple[str, ...]:
         found += _blind_charging(outcome, site)
         found += _charging_past_limits(outcome, site)
     found += _shed_out_of_order(energised, site)
+    found += _called_while_locked(outcome, energised, site)
+    found += _proved_on(outcome, energised, site)
     asked = {d.output for d in outcome.demands} | {
         o.name for o in site.outputs if o.role is Role.HEARTBEAT
     }
     missing = {o.name for o in site.outputs} - asked
     found += [f"no level for output {name}" for name in sorted(missing)]
     return tuple(found)
+
+
+def _called_while_locked(
+    outcome: Outcome, energised: set[str], site: Site
+) -> Iterable[str]:
+    levels = zip(site.inputs, outcome.state.inputs, strict=True)
+    locks = [s.level for i, s in levels if i.role is InputRole.GENERATOR_LOCKOUT]
+    if all(level is False for level in locks):
+        return
+    for output in site.outputs:
+        if output.role is Role.GENERATOR_CALL and output.name in energised:
+            yield f"{output.name} is called although its local lock-out is not off"
 
 
 def _blind_charging(outcome: Outcome, site: Site) -> Iterable[str]:
@@ -75,6 +90,15 @@ def _is_past(rule: Rule, pack: PackState) -> bool:
     }
     value = values.get(rule.measure)
     return value is not None and rule.is_beyond(value)
+
+
+def _proved_on(outcome: Outcome, energised: set[str], site: Site) -> Iterable[str]:
+    """A proof test may drop a permit, and never give one or keep one."""
+    if outcome.state.proof is None:
+        return
+    for output, live in zip(site.outputs, outcome.state.outputs, strict=True):
+        if output.role.is_permit and output.name in energised and not live.energised:
+            yield f"{output.name} is energised by a proof test"
 
 
 def _shed_out_of_order(energised: set[str], site: Site) -> Iterable[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from tocsin.core.rules import Measure
+
 if TYPE_CHECKING:
     from tocsin.core.measures import PackState
     from tocsin.core.site import Site
@@ -26,6 +28,10 @@ class BankState:
         silenced_ms, silenced_until_ms: Alarms raised before the first make no sound
             until the second.
         reset_ms: When a person last released a latch.
+        net_ma_ms: Net charge since the start, of either sign.
+        sounder_test_ms: When a person last tried the horn; None if never.
+        generator_until_ms: Until when a person asks for the generator.
+        proof_due_ms: When the next proof test is due; None if none was ever recorded.
     """
 
     returned_ma_ms: int = 0
@@ -34,6 +40,10 @@ class BankState:
     silenced_ms: int = -1
     silenced_until_ms: int = 0
     reset_ms: int = -1
+    net_ma_ms: int = 0
+    sounder_test_ms: int | None = None
+    generator_until_ms: int = 0
+    proof_due_ms: int | None = None
 
 
 def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> BankState:
@@ -50,7 +60,11 @@ def counted(bank: BankState, old: PackState, new: PackState, site: Site) -> Bank
         return bank
     in_series = len(site.bank.packs) // len(site.bank.strings)
     gained = sample.current_ma * lasted_ms // in_series
-    return replace(bank, returned_ma_ms=max(0, bank.returned_ma_ms + gained))
+    return replace(
+        bank,
+        returned_ma_ms=max(0, bank.returned_ma_ms + gained),
+        net_ma_ms=bank.net_ma_ms + gained,
+    )
 
 
 def is_charge_back(bank: BankState, site: Site) -> bool:
@@ -113,7 +127,37 @@ def share_permille(string: str, packs: tuple[PackState, ...], site: Site) -> int
     return abs(currents[string] - mean_ma) * 1_000 // abs(mean_ma)
 
 
+def net_ma(packs: tuple[PackState, ...], site: Site) -> int | None:
+    """Return the current into the whole bank, negative out of it; None if unknown."""
+    currents = string_currents_ma(packs, site)
+    return None if currents is None else sum(currents.values())
+
+
+def lowest_soc_permille(packs: tuple[PackState, ...]) -> int | None:
+    """Return the lowest state of charge that a pack says; None if one says none."""
+    said = [None if p.sample is None else p.sample.soc_permille for p in packs]
+    known = [soc for soc in said if soc is not None]
+    return min(known) if known and len(known) == len(said) else None
+
+
+def lowest_cell_mv(packs: tuple[PackState, ...]) -> int | None:
+    """Return the bank's lowest cell; None if a pack says none."""
+    lows = [
+        min(p.sample.cells_mv, default=p.sample.low_cell_mv) if p.sample else None
+        for p in packs
+    ]
+    known = [low for low in lows if low is not None]
+    return min(known) if known and len(known) == len(lows) else None
+
+
 def discharge_ma(packs: tuple[PackState, ...], site: Site) -> int | None:
     """Return the current drawn from the whole bank, a magnitude; None if unknown."""
-    currents = string_currents_ma(packs, site)
-    return None if currents is None else max(0, -sum(currents.values()))
+    current_ma = net_ma(packs, site)
+    return None if current_ma is None else max(0, -current_ma)
+
+
+def bank_value(what: Measure, bank: BankState, at_ms: int) -> int | None:
+    """Return *what* of the bank, for every measure whose scope is the bank."""
+    if what is Measure.PROOF_OVERDUE:
+        return None if bank.proof_due_ms is None else at_ms - bank.proof_due_ms
+    return at_ms - bank.full_ms

@@ -6,11 +6,31 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import HIDDEN, NEVER_MS, SOUNDING, Alarm, AlarmState
-from tocsin.core.horn import FAULT, PATTERNS, URGENT, WARNING, HornPattern, sound
+from tocsin.core.horn import (
+    FAULT,
+    PATTERNS,
+    TEST,
+    TEST_MS,
+    URGENT,
+    WARNING,
+    HornPattern,
+    sound,
+)
+from tocsin.core.hours import DAY_MS, HOUR_MS, day_ms, until_ms
+from tocsin.core.inputs import (
+    LOCKED_OUT,
+    MAINTENANCE,
+    is_in_maintenance,
+    is_locked_out,
+    muted_ms,
+)
 from tocsin.core.levels import (
     MINIMUM_OFF,
     MINIMUM_ON,
     OVER_CAP,
+    REQUESTED,
+    SELF_TEST,
+    TESTED,
     OutputState,
     View,
     set_to,
@@ -20,23 +40,21 @@ from tocsin.core.rules import Measure, Priority, Role
 if TYPE_CHECKING:
     from tocsin.core.site import Output
 
-HOUR_MS = 3_600_000
-
 LIT = frozenset(AlarmState) - HIDDEN - {AlarmState.NORMAL}
 """States that keep a beacon on: until acknowledged and gone."""
 
 
 def call(was: OutputState, output: Output, view: View) -> OutputState:
     """Return a beacon's, generator's or heater's new state."""
+    now_ms, due_ms = view.now_ms, NEVER_MS
     if output.role is Role.BEACON:
-        asking = [a for a in _heeded(output, view) if a.state in LIT]
+        why = view.names(a for a in _heeded(output, view) if a.state in LIT)
     else:
-        asking = [
-            alarm
-            for alarm in view.holding
-            if not alarm.is_put_aside and _asks_for(alarm, output, view)
-        ]
-    why, now_ms = view.names(asking), view.now_ms
+        why = (*view.names(asking(output, view)), *requested(output, view))
+        if (why or was.called) and (off := _withheld(output, view)):
+            return set_to(was, energised=False, why=(*why, *off), now_ms=now_ms)
+        if REQUESTED in why:
+            due_ms = view.bank.generator_until_ms
     if why and not was.called:
         quiet_ms = was.since_ms + output.min_off_ms
         if now_ms < quiet_ms:
@@ -49,7 +67,31 @@ def call(was: OutputState, output: Output, view: View) -> OutputState:
             return set_to(
                 was, energised=True, why=(MINIMUM_ON,), now_ms=now_ms, due_ms=on_ms
             )
-    return set_to(was, energised=bool(why), why=why, now_ms=now_ms)
+    return set_to(was, energised=bool(why), why=why, now_ms=now_ms, due_ms=due_ms)
+
+
+def asking(output: Output, view: View) -> list[Alarm]:
+    """Return the alarms that a generator or heater is called for."""
+    return [
+        alarm
+        for alarm in view.holding
+        if not alarm.is_put_aside and _asks_for(alarm, output, view)
+    ]
+
+
+def requested(output: Output, view: View) -> tuple[str, ...]:
+    """Return the wish of a person for the generator, for as long as it lasts."""
+    is_asked = view.now_ms < view.bank.generator_until_ms
+    return (REQUESTED,) * (is_asked and output.role is Role.GENERATOR_CALL)
+
+
+def _withheld(output: Output, view: View) -> tuple[str, ...]:
+    """Return why nobody may be taken by surprise by this call, at once."""
+    locked = output.role is Role.GENERATOR_CALL and is_locked_out(
+        view.inputs, view.site
+    )
+    is_mended = is_in_maintenance(view.inputs, view.site)
+    return (LOCKED_OUT,) * locked + (MAINTENANCE,) * is_mended
 
 
 def _asks_for(alarm: Alarm, output: Output, view: View) -> bool:
@@ -84,8 +126,16 @@ def horn(was: OutputState, output: Output, view: View) -> OutputState:
         if alarm.since_ms > bank.silenced_ms or now_ms >= bank.silenced_until_ms
     ]
     due_ms = bank.silenced_until_ms if len(heard) < len(asking) else NEVER_MS
+    if muted := muted_ms(view.inputs, view.site):
+        # The end of this is due where the switch is watched.
+        heard = [
+            alarm
+            for alarm in heard
+            if alarm.since_ms > muted[0] and view.rule(alarm).priority is Priority.HIGH
+        ]
     if not heard:
-        return set_to(was, energised=False, why=(), now_ms=now_ms, due_ms=due_ms)
+        return _tested(was, output, view, due_ms, may_begin=not asking and not muted)
+    was = replace(was, test_ms=None)
     why = view.names(heard)
     level, edge_ms = _sounding(heard, view)
     left_ms = view.site.timing.horn_cap_ms - was.sounded_ms
@@ -95,6 +145,43 @@ def horn(was: OutputState, output: Output, view: View) -> OutputState:
         edge_ms = min(edge_ms, left_ms)
     called = set_to(was, energised=True, why=why, now_ms=now_ms)
     return replace(called, energised=level, due_ms=min(due_ms, now_ms + edge_ms))
+
+
+def _tested(
+    was: OutputState, output: Output, view: View, due_ms: int, *, may_begin: bool
+) -> OutputState:
+    """Return a horn that no alarm sounds: quiet, or in a test.
+
+    A self-test begins at its time of day alone, never in quiet hours, and not while an
+    alarm is silenced: whoever asked for quiet gets it. A person may try it any time.
+    """
+    now_ms, at_ms, asked_ms = view.now_ms, output.test_at_ms, view.bank.sounder_test_ms
+    is_asked = asked_ms is not None and now_ms - asked_ms < TEST_MS
+    if is_asked:
+        was = replace(was, test_ms=asked_ms)
+    elif was.test_ms is not None and (not may_begin or now_ms - was.test_ms >= TEST_MS):
+        was = replace(was, test_ms=None)
+    day = day_ms(view.local_ms, now_ms)
+    if was.test_ms is None and at_ms is not None and day is not None:
+        due_ms = min(due_ms, now_ms + until_ms(at_ms, day))
+        quiet = view.site.timing.quiet
+        is_time = day == at_ms and not (quiet is not None and quiet.cover(day))
+        if is_time and may_begin and _is_test_due(was, output, now_ms):
+            counts = replace(was.counts, tested_ms=now_ms)
+            was = replace(was, test_ms=now_ms, counts=counts)
+    if was.test_ms is None:
+        return set_to(was, energised=False, why=(), now_ms=now_ms, due_ms=due_ms)
+    level, edge_ms = sound(TEST, now_ms - was.test_ms)
+    edge_ms = min(now_ms + edge_ms, was.test_ms + TEST_MS)
+    why = (TESTED if is_asked else SELF_TEST,)
+    called = set_to(was, energised=True, why=why, now_ms=now_ms)
+    return replace(called, energised=level, due_ms=min(due_ms, edge_ms))
+
+
+def _is_test_due(was: OutputState, output: Output, now_ms: int) -> bool:
+    """Return True half a day early as well: a clock that was set is no day less."""
+    tested_ms, every_ms = was.counts.tested_ms, output.test_days * DAY_MS
+    return tested_ms is None or now_ms - tested_ms >= every_ms - DAY_MS // 2
 
 
 def _counted(was: OutputState, view: View) -> OutputState:

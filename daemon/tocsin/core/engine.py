@@ -8,22 +8,24 @@ so a late shell writes the same journal as a punctual one.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, assert_never
+from typing import TYPE_CHECKING
 
-from tocsin.core import commands, outputs
+from tocsin.core import commands, inputs, outputs, proof
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.events import (
     Command,
     Demand,
     Event,
     Fact,
-    LastFull,
-    Learned,
+    InputSeen,
+    ProofBegin,
+    ProofEnd,
     Reading,
     ReadingFailed,
     Tick,
     Trouble,
 )
+from tocsin.core.recall import recall
 from tocsin.core.turn import Turn
 
 if TYPE_CHECKING:
@@ -59,7 +61,8 @@ def step(state: State, event: Event, site: Site) -> Outcome:
 
     Raises:
         ClockWentBackwardsError: *event* is older than *state*.
-        KeyError: a reading of a pack that the site does not have.
+        KeyError: a reading of a pack, or a word of an input or output, that the site
+            does not have.
     """
     if event.at_ms < state.now_ms:
         raise ClockWentBackwardsError(now_ms=state.now_ms, at_ms=event.at_ms)
@@ -67,10 +70,11 @@ def step(state: State, event: Event, site: Site) -> Outcome:
     turn.pass_time(event.at_ms)
     _tell(turn, event)
     turn.settle(event.at_ms)
+    turn.pass_time(event.at_ms)
     due_ms = turn.due_ms()
     return Outcome(
         state=turn.state(),
-        demands=outputs.demands(turn.outputs, site),
+        demands=outputs.demands(turn.outputs, turn.proof, site),
         facts=tuple(turn.facts),
         wake_at_ms=None if due_ms == NEVER_MS else due_ms,
     )
@@ -86,11 +90,11 @@ def _tell(turn: Turn, event: Event) -> None:
             turn.failed(event.pack, event.reason, event.at_ms, state="failing")
         case Trouble():
             turn.troubled(event.part, event.reason, event.at_ms)
-        case LastFull():
-            turn.last_full(event.at_ms - event.ago_ms, event.at_ms)
-        case Learned():
-            turn.learned(event.pack, event.tracker)
+        case InputSeen():
+            inputs.see(turn, event)
         case Command():
             commands.obey(turn, event)
+        case ProofBegin() | ProofEnd():
+            proof.obey(turn, event)
         case _:
-            assert_never(event)
+            recall(turn, event)

@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, TypeAlias
 
 if TYPE_CHECKING:
+    from tocsin.core.counts import Counts
     from tocsin.core.forecast.pack import Tracker
     from tocsin.core.model import Sample
     from tocsin.core.rules import Priority, Role, Unit
@@ -56,6 +57,9 @@ class Verb(StrEnum):
     UNSHELVE = "unshelve"
     REMOVE = "remove"  # out of service, with a reason
     RETURN = "return"  # back to service
+    SOUNDER_TEST = "sounder-test"  # one burst of the horn, while no alarm sounds
+    GENERATOR_REQUEST = "generator-request"  # ask for it, for a time
+    GENERATOR_RELEASE = "generator-release"  # ask no longer; rules still may
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +71,7 @@ class Command:
         subject: A pack, string or part; empty means every subject of the rule.
         by: Who asks.
         reason: Needed to shelve and to remove.
-        for_ms: How long, to silence and to shelve.
+        for_ms: How long, to silence, to shelve and to request the generator.
     """
 
     at_ms: int
@@ -96,9 +100,103 @@ class Learned:
     tracker: Tracker
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LocalTime:
+    """The local time of day at this moment, *day_ms* after midnight."""
+
+    at_ms: int
+    day_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputSeen:
+    """An input showed a level: True while it is active, None if it cannot be read.
+
+    Attributes:
+        reason: Why it cannot be read.
+    """
+
+    at_ms: int
+    name: str
+    level: bool | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """What an output had done before this run, its moments in the times of this one."""
+
+    at_ms: int
+    output: str
+    counts: Counts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChargeSeen:
+    """Times of day, in ms, at which charge began on the last days before this run."""
+
+    at_ms: int
+    begins_ms: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofBegin:
+    """A virtual reading of one rule, at its limit, for a time; see `core.proof`.
+
+    Attributes:
+        alarm: Name of the rule.
+        subject: Pack, string or part; empty means the rule's first.
+        by: Who proves.
+        for_ms: How long at most.
+    """
+
+    at_ms: int
+    alarm: str
+    subject: str = ""
+    by: str
+    for_ms: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofEnd:
+    """The virtual reading is withdrawn; nothing happens if there is none."""
+
+    at_ms: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofDue:
+    """When the next proof test is due, by the newest record; past if negative."""
+
+    at_ms: int
+    in_ms: int
+
+
 Event: TypeAlias = (
-    Reading | ReadingFailed | Tick | Trouble | Command | LastFull | Learned
+    Reading
+    | ReadingFailed
+    | Tick
+    | Trouble
+    | Command
+    | LastFull
+    | Learned
+    | LocalTime
+    | InputSeen
+    | Counted
+    | ChargeSeen
+    | ProofBegin
+    | ProofEnd
+    | ProofDue
 )
+
+
+class Proving(StrEnum):
+    """What a proof test has to do with a fact."""
+
+    NOT = ""
+    CAUSE = "cause"  # it would not be without the virtual reading
+    MEANWHILE = "meanwhile"  # it is real, while a proof test was going on
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +208,7 @@ class Demand:
         called: For a horn, True all through a pattern, gaps included; for everything
             else the same as *energised*.
         because: Names of alarms and of the core's own reasons, in a fixed order.
+        proving: A proof test is why the level, or one of the reasons, is what it is.
     """
 
     output: str
@@ -117,6 +216,7 @@ class Demand:
     energised: bool
     called: bool
     because: tuple[str, ...] = ()
+    proving: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -140,6 +240,7 @@ class AlarmFact:
     value: int | None
     unit: Unit
     message: str
+    proving: Proving = Proving.NOT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +252,7 @@ class OutputFact:
     role: Role
     energised: bool
     because: tuple[str, ...]
+    proving: Proving = Proving.NOT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,6 +263,7 @@ class SourceFact:
     pack: str
     state: str  # "online", "lost", "refused"
     reason: str
+    proving: Proving = Proving.NOT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +278,7 @@ class CommandFact:
     reason: str
     accepted: bool
     outcome: str
+    proving: Proving = Proving.NOT
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,6 +288,32 @@ class NoteFact:
     at_ms: int
     what: str
     text: str
+    proving: Proving = Proving.NOT
 
 
-Fact: TypeAlias = AlarmFact | OutputFact | SourceFact | CommandFact | NoteFact
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProofFact:
+    """A step of a proof test, and what became of it.
+
+    Attributes:
+        state: "begun", "crossed" (the virtual reading was taken), "ended", "refused".
+        subject: Pack, string or part.
+        virtual, live: In *unit*; None where nothing is or was measured.
+        text: For a person: how long at most, or why it ended or was refused.
+    """
+
+    at_ms: int
+    state: str
+    alarm: str
+    subject: str
+    by: str
+    virtual: int | None
+    live: int | None
+    unit: Unit
+    text: str
+    proving: Proving = Proving.CAUSE
+
+
+Fact: TypeAlias = (
+    AlarmFact | OutputFact | SourceFact | CommandFact | NoteFact | ProofFact
+)

@@ -56,6 +56,18 @@ FAULT = HornPattern(
     then_ms=1,
     period_ms=300_000,
 )
+TEST = HornPattern(
+    name="test",
+    pulses=((600, 300), (300, 300)),
+    burst_ms=1_500,
+    first_ms=1_500,
+    then_ms=0,
+    period_ms=86_400_000,
+)
+"""A test, by itself or by a person: one burst, shorter than a warning's, once."""
+
+TEST_MS = sum(on + off for on, off in TEST.pulses)
+
 PATTERNS = (URGENT, WARNING, FAULT)
 """Loudest claim first."""
 

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS, Alarm
+from tocsin.core.counts import Counts
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from tocsin.core.bank import BankState
+    from tocsin.core.dawn import Dawn
+    from tocsin.core.genset import Run
+    from tocsin.core.heater import Heat
+    from tocsin.core.inputs import InputState
     from tocsin.core.measures import PackState
     from tocsin.core.rules import Rule
     from tocsin.core.site import Site
@@ -24,6 +29,9 @@ CHARGE_NOT_BACK = "waiting-for-charge"
 NOT_ITS_TURN = "waiting-for-turn"
 WITHOUT_EFFECT = "earlier-stage-without-effect"
 OVER_CAP = "horn-hourly-limit"
+SELF_TEST = "self-test"
+TESTED = "sounder-test"
+REQUESTED = "requested"
 
 WAITS = frozenset(
     {
@@ -51,6 +59,10 @@ class OutputState:
         hour_ms: For a horn, the start of the hour whose sound is counted in
         sounded_ms: this.
         due_ms: When time alone will next change it.
+        counts: What it has done in its life.
+        run: For a planned generator, where it is in its run.
+        heat: For a planned heater, what it does.
+        test_ms: For a horn, when its self-test began; None while none is played.
     """
 
     energised: bool = False
@@ -65,6 +77,10 @@ class OutputState:
     hour_ms: int = 0
     sounded_ms: int = 0
     due_ms: int = NEVER_MS
+    counts: Counts = field(default_factory=Counts)
+    run: Run | None = None
+    heat: Heat | None = None
+    test_ms: int | None = None
 
 
 def is_sighted(packs: Iterable[PackState], site: Site) -> bool:
@@ -80,6 +96,9 @@ class View:
     Attributes:
         raised: Alarms that are active, or not back to normal.
         holding: Those of them that hold outputs.
+        inputs: One a site's input.
+        local_ms: Local time of day at the core's time 0; None while not known.
+        dawn: When charge usually begins.
     """
 
     before_ms: int
@@ -89,6 +108,9 @@ class View:
     raised: tuple[Alarm, ...]
     holding: tuple[Alarm, ...]
     bank: BankState
+    inputs: tuple[InputState, ...]
+    local_ms: int | None
+    dawn: Dawn
 
     def rule(self, alarm: Alarm) -> Rule:
         """Return the rule of *alarm*."""

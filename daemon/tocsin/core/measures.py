@@ -351,5 +351,6 @@ _READ: dict[Measure, Callable[[Sample, PackState, Site, int], Seen]] = {
     Measure.HOT_TIME: _foretold(Limit.HOT),
     Measure.HOT_LOAD_TIME: _foretold(Limit.HOT_LOAD),
     Measure.SURGE_RISK: _surge,
+    Measure.STATE_OF_CHARGE: lambda sample, *_: (sample.soc_permille, ""),
     Measure.PROTECTOR_WARNING: _count(frozenset(Flag) - CHARGE_FLAGS - DISCHARGE_FLAGS),
 }

@@ -12,7 +12,9 @@ class Scope(Enum):
     PACK = auto()
     STRING = auto()
     BANK = auto()
-    SELF = auto()  # a part of the daemon: journal, mqtt, outputs, can
+    SELF = auto()  # a part of the daemon: journal, mqtt, outputs, inputs, can
+    OUTPUT = auto()
+    INPUT = auto()
 
 
 class Unit(Enum):
@@ -74,7 +76,14 @@ class Measure(StrEnum):
     SURGE_RISK = "surge-risk"  # share of futures that a burst of load would end
     STRING_SHARE = "string-share"  # deviation from an equal share of the current
     SINCE_FULL = "since-full"
+    PROOF_OVERDUE = "proof-overdue"  # how long ago the next proof test was due
     TROUBLE = "trouble"  # a part of the daemon cannot do its work
+    STATE_OF_CHARGE = "state-of-charge"  # the pack's own counter
+    FAILED_STARTS = "failed-starts"  # a generator is locked out after so many
+    STUCK_CLOSED = "stuck-closed"  # a read-back shows what nobody commands
+    STUCK_OPEN = "stuck-open"  # a read-back does not show what is commanded
+    RELAY_WEAR = "relay-wear"  # operations, as a share of what the relay is rated for
+    MAINTENANCE_OVER = "maintenance-over"  # the switch is on for longer than it mutes
 
     @property
     def scope(self) -> Scope:
@@ -90,7 +99,13 @@ class Measure(StrEnum):
 _SCOPES = {
     Measure.STRING_SHARE: Scope.STRING,
     Measure.SINCE_FULL: Scope.BANK,
+    Measure.PROOF_OVERDUE: Scope.BANK,
     Measure.TROUBLE: Scope.SELF,
+    Measure.FAILED_STARTS: Scope.OUTPUT,
+    Measure.STUCK_CLOSED: Scope.OUTPUT,
+    Measure.STUCK_OPEN: Scope.OUTPUT,
+    Measure.RELAY_WEAR: Scope.OUTPUT,
+    Measure.MAINTENANCE_OVER: Scope.INPUT,
 }
 
 _UNITS = {
@@ -120,7 +135,14 @@ _UNITS = {
     Measure.SURGE_RISK: Unit.PERMILLE,
     Measure.STRING_SHARE: Unit.PERMILLE,
     Measure.SINCE_FULL: Unit.DAYS,
+    Measure.PROOF_OVERDUE: Unit.DAYS,
     Measure.TROUBLE: Unit.COUNT,
+    Measure.STATE_OF_CHARGE: Unit.PERMILLE,
+    Measure.FAILED_STARTS: Unit.COUNT,
+    Measure.STUCK_CLOSED: Unit.COUNT,
+    Measure.STUCK_OPEN: Unit.COUNT,
+    Measure.RELAY_WEAR: Unit.PERMILLE,
+    Measure.MAINTENANCE_OVER: Unit.COUNT,
 }
 
 
@@ -141,6 +163,7 @@ class Role(StrEnum):
     BEACON = "beacon"
     GENERATOR_CALL = "generator-call"
     HEATER_CALL = "heater-call"
+    GENERATOR_LOAD = "generator-load"  # energised while the set runs and is warm
     HEARTBEAT = "heartbeat"
 
     @property

@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Role, Scope
 
 if TYPE_CHECKING:
+    from tocsin.core.hours import Hours
     from tocsin.core.model import Bank
+    from tocsin.core.plant import GeneratorPlan, HeaterPlan, Input
     from tocsin.core.rules import Rule
 
 PARTS = ("journal", "mqtt", "outputs", "can", "history", "page")
-"""Parts of the daemon whose trouble is an alarm."""
-
+"""Parts of the daemon whose trouble is an alarm; beside them "inputs", if any."""
 
 MUST_BE_SAID = frozenset(
     {Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.COLDEST, Measure.HOTTEST}
@@ -31,6 +33,10 @@ class Output:
         min_on_ms: A call stays at least this long once made.
         min_off_ms: A permit stays dropped, a call quiet, at least this long.
         rules: For calls, only these rules; empty means the preset's choice.
+        generator, heater: How a call is made, where it is more than a contact.
+        rated_operations: What its relay is rated for; 0 if that was not said.
+        test_at_ms: For a horn, the time of day of its self-test; None for none.
+        test_days: How often, in days.
     """
 
     name: str
@@ -40,6 +46,11 @@ class Output:
     min_on_ms: int = 0
     min_off_ms: int = 60_000
     rules: frozenset[str] = frozenset()
+    generator: GeneratorPlan | None = None
+    heater: HeaterPlan | None = None
+    rated_operations: int = 0
+    test_at_ms: int | None = None
+    test_days: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +68,7 @@ class Timing:
         horn_cap_ms: Longest the horn may sound in one hour.
         rise_window_ms: Over how long the rate of rise is taken.
         rise_ahead_ms: How far ahead it is carried.
+        quiet: Hours in which people sleep; None if there are none.
     """
 
     stale_ms: int = 10_000
@@ -68,6 +80,7 @@ class Timing:
     horn_cap_ms: int = 600_000
     rise_window_ms: int = 10_000
     rise_ahead_ms: int = 30_000
+    quiet: Hours | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,21 +145,27 @@ class Site:
         charger_mv: Where the chargers hold one pack; None if it was not said.
         subjects: Every (index of rule, subject): one alarm each.
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
+        inputs: Buttons, switches and contacts.
         pack_at: The position of each pack, by name.
+        input_at: The position of each input, by name.
+        output_at: The position of each output, by name.
         load_stages: Stages of the load permits, the first to be shed first.
         hot_charge_dc, hot_load_dc: Where the hottest sensor drops the charge permit,
             and a load permit; None where no rule does.
+        standing: Keys of *alarms_of* whose measures are of outputs and inputs.
+        learns_dawn: A heater waits for the usual begin of charge.
         guarded: Measures that some permit depends on and that a pack must say.
 
     Raises:
-        ValueError: two packs, rules or outputs share a name; a rule is said to be
-            suppressed by one that does not exist; there is no pack.
+        ValueError: two packs, rules, inputs or outputs share a name; a rule is said
+            to be suppressed by one that does not exist; there is no pack.
     """
 
     name: str
     bank: Bank
     rules: tuple[Rule, ...]
     outputs: tuple[Output, ...] = ()
+    inputs: tuple[Input, ...] = ()
     timing: Timing = Timing()
     chemistry: Chemistry = Chemistry()
     low_cut_mv: int = 2_800
@@ -159,6 +178,10 @@ class Site:
         init=False, compare=False
     )
     pack_at: dict[str, int] = field(init=False, compare=False)
+    input_at: dict[str, int] = field(init=False, compare=False)
+    output_at: dict[str, int] = field(init=False, compare=False)
+    standing: tuple[tuple[Scope, str], ...] = field(init=False)
+    learns_dawn: bool = field(init=False)
     guarded: frozenset[Measure] = field(init=False)
     load_stages: tuple[LoadStage, ...] = field(init=False)
     hot_charge_dc: int | None = field(init=False)
@@ -171,6 +194,7 @@ class Site:
             ("packs", [p.name for p in self.bank.packs]),
             ("rules", [r.name for r in self.rules]),
             ("outputs", [o.name for o in self.outputs]),
+            ("inputs", [i.name for i in self.inputs]),
         ):
             if twice := sorted({n for n in names if names.count(n) > 1}):
                 raise ValueError(f"two {what} share a name: {', '.join(twice)}")
@@ -211,6 +235,17 @@ class Site:
             "hot_charge_dc": self._hot_dc(Role.CHARGE_PERMIT),
             "hot_load_dc": self._hot_dc(Role.LOAD_PERMIT),
             "pack_at": {pack.name: i for i, pack in enumerate(self.bank.packs)},
+            "input_at": {each.name: i for i, each in enumerate(self.inputs)},
+            "output_at": {each.name: i for i, each in enumerate(self.outputs)},
+            "standing": tuple(
+                key
+                for key in dict.fromkeys(keys)
+                if key[0] in {Scope.OUTPUT, Scope.INPUT}
+            ),
+            "learns_dawn": any(
+                o.heater is not None and o.heater.charge_at_ms is None
+                for o in self.outputs
+            ),
             "guarded": frozenset(
                 rule.measure
                 for rule in self.rules
@@ -244,4 +279,19 @@ class Site:
             case Scope.BANK:
                 return ("bank",)
             case Scope.SELF:
-                return PARTS
+                return (*PARTS, "inputs") if self.inputs else PARTS
+            case Scope.OUTPUT:
+                return tuple(o.name for o in self.outputs if self._is_of(o, measure))
+            case Scope.INPUT:
+                return tuple(
+                    i.name for i in self.inputs if i.role is InputRole.MAINTENANCE
+                )
+
+    def _is_of(self, output: Output, measure: Measure) -> bool:
+        match measure:
+            case Measure.FAILED_STARTS:
+                return output.generator is not None
+            case Measure.RELAY_WEAR:
+                return output.rated_operations > 0
+            case _:
+                return any(each.output == output.name for each in self.inputs)

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import Alarm
 from tocsin.core.bank import BankState
+from tocsin.core.dawn import Dawn
+from tocsin.core.inputs import InputState
 from tocsin.core.levels import OutputState
 from tocsin.core.measures import PackState
 from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
+    from tocsin.core.proof_state import Proof
     from tocsin.core.site import Site
 
 
@@ -21,6 +24,11 @@ class State:
 
     Attributes:
         raised: The alarms that outputs were last decided by.
+        inputs: One a site's input.
+        local_ms: Local time of day at the core's time 0; None while not known.
+        dawn: When charge usually begins.
+        proof: The proof test that goes on, or whose effect has not gone yet. Only
+            here: it cannot outlive the run.
     """
 
     now_ms: int
@@ -30,6 +38,10 @@ class State:
     bank: BankState
     troubles: tuple[tuple[str, str], ...] = ()
     raised: tuple[Alarm, ...] = ()
+    inputs: tuple[InputState, ...] = ()
+    local_ms: int | None = None
+    dawn: Dawn = field(default_factory=Dawn)
+    proof: Proof | None = None
 
 
 def fresh(site: Site, *, now_ms: int) -> State:
@@ -54,4 +66,5 @@ def fresh(site: Site, *, now_ms: int) -> State:
             OutputState(since_ms=now_ms - output.min_off_ms) for output in site.outputs
         ),
         bank=BankState(full_ms=now_ms),
+        inputs=tuple(InputState(since_ms=now_ms) for _ in site.inputs),
     )

@@ -9,19 +9,29 @@ from dataclasses import replace
 from operator import is_
 from typing import TYPE_CHECKING
 
-from tocsin.core import measures
+from tocsin.core import inputs, measures, proof, standing
 from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
-from tocsin.core.bank import counted, filled, share_permille
-from tocsin.core.events import AlarmFact, Fact, NoteFact, OutputFact, SourceFact
+from tocsin.core.bank import bank_value, counted, filled, share_permille
+from tocsin.core.dawn import observed
+from tocsin.core.events import (
+    AlarmFact,
+    Fact,
+    NoteFact,
+    OutputFact,
+    Proving,
+    SourceFact,
+)
 from tocsin.core.foretold import FORETOLD, outlook
+from tocsin.core.genset import is_running
 from tocsin.core.levels import WAITS, OutputState, View, is_sighted
 from tocsin.core.outputs import decided
+from tocsin.core.proof_state import differs, held
 from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
 from tocsin.core.words import message
 
 if TYPE_CHECKING:
-    from tocsin.core.forecast.pack import Tracker
+    from tocsin.core.counts import Counts
     from tocsin.core.measures import PackState
     from tocsin.core.model import Sample
     from tocsin.core.site import Output, Site
@@ -41,7 +51,12 @@ class Turn:
         self.raised = state.raised
         self.commanded = False
         self.troubles = dict(state.troubles)
+        self.inputs = list(state.inputs)
+        self.local_ms = state.local_ms
+        self.dawn = state.dawn
+        self.proof = state.proof
         self.facts: list[Fact] = []
+        self._told = 0
 
     def state(self) -> State:
         """Return what to remember."""
@@ -53,7 +68,15 @@ class Turn:
             bank=self.bank,
             troubles=tuple(self.troubles.items()),
             raised=self.raised,
+            inputs=tuple(self.inputs),
+            local_ms=self.local_ms,
+            dawn=self.dawn,
+            proof=self.proof,
         )
+
+    def held(self) -> tuple[OutputState, ...]:
+        """Return what each output is held at, a proof test counted in."""
+        return held(self.outputs, self.proof, self.site)
 
     # --- time ----------------------------------------------------------------------
 
@@ -68,21 +91,42 @@ class Turn:
         due_ms = min([alarm.due_ms for alarm in self.alarms], default=NEVER_MS)
         for output in self.outputs:
             due_ms = min(due_ms, output.due_ms)
+        for each in self.inputs:
+            due_ms = min(due_ms, each.due_ms)
+        if self.proof is not None:
+            due_ms = min(due_ms, self.proof.due_ms)
         for pack in self.packs:
             if pack.online:
                 due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
         return due_ms
 
     def settle(self, now_ms: int) -> None:
-        """Bring losses, alarms, suppression and outputs up to *now_ms*."""
+        """Bring losses, inputs, alarms, suppression and outputs up to *now_ms*."""
         self.now_ms = now_ms
+        is_proving = proof.is_on(self)
         self._lose_packs()
+        inputs.settle(self)
         for i, alarm in enumerate(self.alarms):
             if alarm.due_ms <= now_ms:
                 rule = self.site.rules[alarm.index]
                 self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
         self._suppress()
+        proof.watch(self)
         self._drive()
+        # What outputs do may raise an alarm, and that alarm call an output.
+        for _ in self.site.outputs:
+            if not standing.judge(self):
+                break
+            self._drive()
+        if is_proving:
+            self._say_meanwhile()
+        self._told = len(self.facts)
+
+    def _say_meanwhile(self) -> None:
+        """Mark what was told since the last settling: a proof test was going on."""
+        for i, fact in enumerate(self.facts[self._told :], start=self._told):
+            if fact.proving is Proving.NOT:
+                self.facts[i] = replace(fact, proving=Proving.MEANWHILE)
 
     def _lose_packs(self) -> None:
         stale_ms = self.site.timing.stale_ms
@@ -118,7 +162,8 @@ class Turn:
         self._count(old, new, at_ms)
         self._judge_pack(name, new, at_ms)
         self._judge_strings(at_ms)
-        self._judge_bank(at_ms)
+        self.judge_bank(at_ms)
+        proof.heard(self, name, at_ms)
 
     def failed(self, name: str, reason: str, at_ms: int, *, state: str) -> None:
         """Note that a poll gave nothing; the first of a row is a fact.
@@ -143,6 +188,13 @@ class Turn:
             text = "every pack is full"
             self.facts.append(NoteFact(at_ms=at_ms, what="full-charge", text=text))
         self.bank = full
+        if self.site.learns_dawn:
+            packs, seen = tuple(self.packs), tuple(self.inputs)
+            runs = is_running(self.held(), seen, self.site)
+            now = (self.local_ms, at_ms)
+            self.dawn = observed(
+                self.dawn, packs, self.held(), self.site, now, set_runs=runs
+            )
 
     def _judge_pack(self, name: str, pack: PackState, at_ms: int) -> None:
         known = dict[Measure, int | None]()
@@ -172,11 +224,12 @@ class Turn:
                 )
                 self.put(i, new)
 
-    def _judge_bank(self, at_ms: int) -> None:
+    def judge_bank(self, at_ms: int) -> None:
+        """Let the rules on the whole bank see what they look at."""
         for i in self.site.alarms_of.get((Scope.BANK, "bank"), ()):
             rule = self.site.rules[self.alarms[i].index]
-            since_ms = at_ms - self.bank.full_ms
-            self.put(i, self.alarms[i].seen(rule, since_ms, at_ms))
+            value = bank_value(rule.measure, self.bank, at_ms)
+            self.put(i, self.alarms[i].seen(rule, value, at_ms))
 
     # --- other events --------------------------------------------------------------
 
@@ -188,16 +241,17 @@ class Turn:
             rule = self.site.rules[self.alarms[i].index]
             self.put(i, self.alarms[i].seen(rule, int(bool(reason)), at_ms))
 
-    def last_full(self, full_ms: int, at_ms: int) -> None:
-        """Take over what the journal remembers of the last full charge."""
-        self.bank = replace(self.bank, full_ms=full_ms)
-        self._judge_bank(at_ms)
+    def freed(self, name: str) -> None:
+        """Let a set that failed starts had locked out try again."""
+        was = self.outputs[self.site.output_at[name]]
+        self.count_as(name, replace(was.counts, locked=False, failed=0))
 
-    def learned(self, name: str, tracker: Tracker) -> None:
-        """Take over what an earlier run had learned, unless this one has already."""
-        i = self.site.pack_at[name]
-        if self.packs[i].tracker is None:
-            self.packs[i] = replace(self.packs[i], tracker=tracker)
+    def count_as(self, name: str, counts: Counts) -> None:
+        """Let an output have done what *counts* says."""
+        i = self.site.output_at[name]
+        new = replace(self.outputs[i], counts=counts)
+        self.outputs = (*self.outputs[:i], new, *self.outputs[i + 1 :])
+        self.commanded = True
 
     # --- alarms --------------------------------------------------------------------
 
@@ -209,9 +263,8 @@ class Turn:
         self.alarms[i] = new
         if old.state is not new.state or (new.is_hidden and old.active != new.active):
             rule = self.site.rules[new.index]
-            detail = self.troubles.get(new.subject, "")
-            if rule.measure is not Measure.TROUBLE:
-                detail = ""
+            is_trouble = rule.measure is Measure.TROUBLE
+            detail = self.troubles.get(new.subject, "") if is_trouble else ""
             self.facts.append(
                 AlarmFact(
                     at_ms=max(self.now_ms, new.since_ms),
@@ -279,22 +332,33 @@ class Turn:
             raised=self.raised,
             holding=tuple(alarm for alarm in raised if alarm.holds),
             bank=self.bank,
+            inputs=tuple(self.inputs),
+            local_ms=self.local_ms,
+            dawn=self.dawn,
         )
-        was, self.driven_ms = self.outputs, self.now_ms
-        self.outputs, charge_counts_anew = decided(was, view)
+        live, was, self.driven_ms = self.outputs, self.held(), self.now_ms
+        self.outputs, charge_counts_anew = decided(live, view)
         if charge_counts_anew:
             self.bank = replace(self.bank, returned_ma_ms=0)
-        for output, old, new in zip(self.site.outputs, was, self.outputs, strict=True):
-            if (old.called, old.because) != (new.called, new.because):
-                self.facts.append(
-                    OutputFact(
-                        at_ms=self.now_ms,
-                        output=output.name,
-                        role=output.role,
-                        energised=new.called,
-                        because=new.because,
-                    )
+        proof.drive(self, view)
+        standing.wear(self, was)
+        now = self.held()
+        for i, output in enumerate(self.site.outputs):
+            if note := standing.note(output, was[i], now[i], self.now_ms):
+                self.facts.append(note)
+            if (was[i].called, was[i].because) == (now[i].called, now[i].because):
+                continue
+            is_proved = differs(was[i], live[i]) or differs(now[i], self.outputs[i])
+            self.facts.append(
+                OutputFact(
+                    at_ms=self.now_ms,
+                    output=output.name,
+                    role=output.role,
+                    energised=now[i].called,
+                    because=now[i].because,
+                    proving=Proving.CAUSE if is_proved else Proving.NOT,
                 )
+            )
 
     def _is_settled(self, raised: list[Alarm]) -> bool:
         """Return True if every output stays as it is, so that none need be decided.
@@ -304,6 +368,7 @@ class Turn:
         """
         return (
             not self.commanded
+            and self.proof is None
             and len(raised) == len(self.raised)
             and all(map(is_, raised, self.raised))
             and is_sighted(self.packs, self.site)
@@ -315,4 +380,6 @@ class Turn:
             return False
         if output.role.is_permit:
             return state.energised or bool(state.because)
+        if output.heater is not None or (output.generator and state.because):
+            return False
         return output.role is not Role.HORN or not state.energised

@@ -39,11 +39,22 @@ PHRASES = {
     Measure.SURGE_RISK: "Chance that a burst of load seen lately would cut off now",
     Measure.STRING_SHARE: "String current away from an equal share",
     Measure.SINCE_FULL: "Time since the last full charge",
+    Measure.PROOF_OVERDUE: "Time since the next proof test was due",
     Measure.TROUBLE: "A part of the daemon cannot do its work",
+    Measure.STATE_OF_CHARGE: "Charge of the pack by its own counter",
+    Measure.FAILED_STARTS: "The generator did not start and is locked out",
+    Measure.STUCK_CLOSED: "Commanded off, but its read-back is closed",
+    Measure.STUCK_OPEN: "Commanded on, but its read-back is open",
+    Measure.RELAY_WEAR: "Operations of the relay, of its rated life",
+    Measure.MAINTENANCE_OVER: "The maintenance switch is still on",
 }
 
 SAID_WITHOUT_NUMBER = frozenset(
-    {Measure.REFUSES_CHARGE, Measure.REFUSES_DISCHARGE, Measure.TROUBLE}
+    {
+        *(Measure.REFUSES_CHARGE, Measure.REFUSES_DISCHARGE, Measure.TROUBLE),
+        *(Measure.FAILED_STARTS, Measure.STUCK_CLOSED, Measure.STUCK_OPEN),
+        Measure.MAINTENANCE_OVER,
+    }
 )
 
 
@@ -104,7 +115,7 @@ def _by_itself(rule: Rule, site: Site) -> str:
                 done.append("the generator is asked to start")
             case Role.HEATER_CALL:
                 done.append("the heater is asked for")
-            case Role.HORN | Role.BEACON | Role.HEARTBEAT:
+            case Role.HORN | Role.BEACON | Role.HEARTBEAT | Role.GENERATOR_LOAD:
                 pass
     text = ", ".join(one for one in done if one)
     return f"By itself: {text}." if text else ""

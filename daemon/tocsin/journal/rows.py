@@ -12,6 +12,7 @@ from tocsin.core.events import (
     Fact,
     NoteFact,
     OutputFact,
+    ProofFact,
     SourceFact,
 )
 from tocsin.wire import fact_json
@@ -55,7 +56,7 @@ class Row:
             number that is missing is a row that could not be kept.
         at_ms: The daemon's monotonic time; comparable within one *boot_id* only.
         wall_ms: The time of day, ms since 1970; for people, and may jump.
-        kind: "alarm", "output", "source", "command" or "note".
+        kind: "alarm", "output", "source", "command", "note" or "proof".
         subject: A pack, cell, output or part; for a note, what it is about.
         detail: The JSON object of `tocsin.wire.fact_json`.
     """
@@ -129,7 +130,7 @@ def journal_path(folder: Path) -> Path:
 
 def _subject(fact: Fact) -> str:
     match fact:
-        case AlarmFact() | CommandFact():
+        case AlarmFact() | CommandFact() | ProofFact():
             return fact.subject
         case OutputFact():
             return fact.output

@@ -1,15 +1,14 @@
-"""What other programs are told over MQTT.
+"""What other programs are told over MQTT, and what they may ask.
 
-Under ``<base>/<site>/``, all JSON but for the first:
-
-- ``availability``: ``online`` or ``offline``, retained. The broker says ``offline``
-  when the connection breaks, and forgets ``online`` when the daemon's steps stop.
-- ``snapshot``: what is seen and demanded now, retained.
-- ``alarms/<alarm>/<pack, string or part>``: retained while the alarm is not normal.
-- ``outputs/<output>``: its level and why, retained.
-- ``events``: each fact once, with a number that grows by one; not retained.
+One tree, after the Homie convention, version 5: ``<domain>/5/<site>/...`` for the
+daemon and ``<domain>/5/<site>-<pack>/...`` for each pack. `properties` has every value;
+``deploy/mqtt/TOPICS.md`` is made from it.
 """
 
+from tocsin.mqtt.announce import would_announce
+from tocsin.mqtt.around import Surroundings
+from tocsin.mqtt.commands import Request
+from tocsin.mqtt.events import PAGE
 from tocsin.mqtt.publisher import Publisher
 
-__all__ = ["Publisher"]
+__all__ = ["PAGE", "Publisher", "Request", "Surroundings", "would_announce"]

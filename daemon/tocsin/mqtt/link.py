@@ -1,8 +1,9 @@
-"""The connection to a broker: MQTT 5 over paho, which runs on a thread of its own.
+"""The connection to a broker: paho, which runs on a thread of its own.
 
-MQTT 5 (OASIS, 2019) for message expiry (3.3.2.3.3), which keeps ``online`` honest, and
-for reason codes, which say why a broker refuses. The thread only hands over to the
-event loop; it never holds it up.
+MQTT 5 (OASIS, 2019) for message expiry (3.3.2.3.3), which keeps ``ready`` honest, for
+reason codes, which say why a broker refuses, and for retain-as-published (3.8.3.1),
+which tells a retained command from a live one. MQTT 3.1.1 where it is asked for by
+name. The thread only hands over to the event loop; it never holds it up.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ import asyncio
 import random
 import sys
 import threading
+from collections import deque
 from contextlib import suppress
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
@@ -20,44 +22,50 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from tocsin.clock import stopwatch_s
+from tocsin.mqtt.commands import Heard
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from paho.mqtt.reasoncodes import ReasonCode
 
     from tocsin.mqtt.messages import Message
+    from tocsin.mqtt.peer import Peer
     from tocsin.ports import BrokerSpec
 
 FAILURE = 0x80
 """Reason codes from here on say that something was not done (section 2.4)."""
 
 QUEUED = 64
+IN_FLIGHT = 16
+"""Messages handed over and not acknowledged; brokers commonly take twenty."""
 
+HEARD = 64
+"""Commands that wait for the event loop; more are dropped."""
 
-class Peer(Protocol):
-    """Whoever uses the link. All are called in the event loop."""
+LEFT = 5_000
+"""Likewise of topics that the broker keeps."""
 
-    def connected(self) -> None:
-        """Take note that the broker accepted us."""
-        ...
+LONGEST_DESCRIPTION = 65_536
 
-    def failed(self, reason: str) -> None:
-        """Take note that there is no connection; tried again by itself."""
-        ...
+LONGEST_PACKET = 262_144
+CONNECT_S = 5.0
+REBUILD_S = 1.0
+BEGIN_AGAIN_S = 10.0
 
-    def acknowledged(self, number: int, refusal: str) -> None:
-        """Take note of the broker's answer to message *number*."""
-        ...
-
-    def heard(self, topic: str) -> None:
-        """Take note of a retained message that another run left on *topic*."""
-        ...
+SHORT_S = 10.0
+SHORT_ROW = 5
+TAKEN_WAIT_S = 60
+"""After five connections in a row that lasted less than ten seconds, wait a minute:
+somebody else bears our client id, and each of us throws the other out."""
 
 
 class _Client(paho.Client):
-    """Keeps the reason why a connection could not be made, which paho drops."""
+    """Keeps the reason why a connection could not be made, and tells of its end."""
 
     why: str = ""
+    on_end: Callable[[str], None]
 
     def reconnect(self) -> MQTTErrorCode:
         """Connect, once; as paho does, and note why it fails.
@@ -74,36 +82,75 @@ class _Client(paho.Client):
             self.why = str(exc)
             raise OSError(str(exc)) from exc
 
+    def loop_forever(
+        self,
+        timeout: float = 1.0,
+        retry_first_connection: bool = False,  # noqa: FBT001, FBT002 paho's own
+    ) -> MQTTErrorCode:
+        """Run the thread; an exception that ends it is told, not lost."""
+        why = ""
+        try:
+            return super().loop_forever(timeout, retry_first_connection)
+        except Exception as exc:  # noqa: BLE001 whatever it is, the thread ends here
+            why = f"{type(exc).__name__}: {exc}"
+            return MQTTErrorCode.MQTT_ERR_UNKNOWN
+        finally:
+            self.on_end(why)
+
 
 class Link:
     """One broker, tried again for ever, with a pause that grows and jitters."""
 
     def __init__(
-        self, spec: BrokerSpec, *, will: Message, peer: Peer, seed: int | None = None
+        self,
+        spec: BrokerSpec,
+        *,
+        client_id: str,
+        will: Message,
+        peer: Peer,
+        seed: int | None = None,
     ) -> None:
         self._spec = spec
+        self._id = spec.client_id or client_id
+        self._will = will
         self._peer = peer
         self._chance = random.Random(seed)  # noqa: S311 to spread reconnections
         self._loop = asyncio.get_running_loop()
-        self._is_ended = False
-        self._client = self._made(will)
-        self._jitter()
+        self._is_ended = self._is_refused = False
+        self._up_s: float | None = None
+        self._short = 0
+        self._heard: deque[Heard] = deque()
+        self._dropped = 0
+        self._is_told = False
+        self._lock = threading.Lock()
+        self._client = self._made()
 
-    def _made(self, will: Message) -> _Client:
+    @property
+    def is_version_5(self) -> bool:
+        """Return True unless the fallback was asked for."""
+        return self._spec.protocol == "5"
+
+    def _made(self) -> _Client:
         client = _Client(
             CallbackAPIVersion.VERSION2,
-            client_id=self._spec.client_id,
-            protocol=paho.MQTTv5,
+            client_id=self._id,
+            protocol=paho.MQTTv5 if self.is_version_5 else paho.MQTTv311,
+            clean_session=None if self.is_version_5 else True,
         )
         # An exception in a callback would end paho's thread without a word.
         client.suppress_exceptions = True
+        client.connect_timeout = CONNECT_S
         client.max_queued_messages_set(QUEUED)
+        client.max_inflight_messages_set(IN_FLIGHT)
+        will = self._will
         client.will_set(will.topic, will.payload, qos=1, retain=will.is_retained)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
+        client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.on_end = lambda why: self._hand_over(self._ended, client, why)
         return client
 
     def begin(self) -> None:
@@ -111,6 +158,7 @@ class Link:
 
         Raises:
             OSError: the password file cannot be read.
+            UnicodeDecodeError: it holds no text.
         """
         spec = self._spec
         if spec.username:
@@ -118,21 +166,64 @@ class Link:
             if spec.password_file is not None:
                 password = spec.password_file.read_text(encoding="utf-8").strip()
             self._client.username_pw_set(spec.username, password)
+        properties = None
+        if self.is_version_5:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.MaximumPacketSize = LONGEST_PACKET
         self._client.connect_async(
-            spec.host, spec.port, keepalive=spec.keepalive_s, clean_start=True
+            spec.host,
+            spec.port,
+            keepalive=spec.keepalive_s,
+            clean_start=True if self.is_version_5 else paho.MQTT_CLEAN_START_FIRST_ONLY,
+            properties=properties,
         )
+        self._jitter()
         self._client.loop_start()
 
     def _jitter(self) -> None:
-        shortest_s = self._chance.randint(1, 2)
-        self._client.reconnect_delay_set(shortest_s, self._chance.randint(20, 40))
+        if self._short >= SHORT_ROW:
+            self._client.reconnect_delay_set(TAKEN_WAIT_S, TAKEN_WAIT_S * 2)
+        else:
+            self._client.reconnect_delay_set(1, self._chance.randint(45, 75))
+
+    def rebuild(self, why: str) -> None:
+        """Leave a client that does not answer to itself, and make a new one."""
+        if self._is_ended:
+            return
+        old, self._client = self._client, self._made()
+        threading.Thread(
+            target=_buried, args=(old,), name="tocsin-mqtt-old", daemon=True
+        ).start()
+        self._peer.failed(why)
+        self._peer.rebuilt()
+        try:
+            self.begin()
+        except (OSError, UnicodeDecodeError) as exc:
+            said = f"password file {self._spec.password_file}: {exc}"
+            self._loop.call_later(BEGIN_AGAIN_S, self._rebuild_if, self._client, said)
+
+    def _ended(self, client: _Client, why: str) -> None:
+        """Hear that a thread is over; begin another if that was not asked for."""
+        if client is self._client and not self._is_ended:
+            said = f"the connection's own thread ended: {why or 'nobody knows why'}"
+            self._loop.call_later(REBUILD_S, self._rebuild_if, client, said)
+
+    def _rebuild_if(self, client: _Client, why: str) -> None:
+        if client is self._client:
+            self.rebuild(why)
 
     def send(self, message: Message) -> int | None:
-        """Hand *message* over; return its number, or None if there is no room."""
+        """Hand *message* over; return its number, or None if there is no room.
+
+        Without a connection paho keeps it, and sends it at the next one.
+        """
         properties = None
-        if message.expires_s is not None:
+        if self.is_version_5:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            properties.MessageExpiryInterval = message.expires_s
+            if message.expires_s is not None:
+                properties.MessageExpiryInterval = message.expires_s
+            if message.correlation is not None:
+                properties.CorrelationData = message.correlation
         sent = self._client.publish(
             message.topic,
             message.payload,
@@ -140,13 +231,33 @@ class Link:
             retain=message.is_retained,
             properties=properties,
         )
-        return sent.mid if sent.rc == paho.MQTT_ERR_SUCCESS else None
+        return None if sent.rc == paho.MQTT_ERR_QUEUE_SIZE else sent.mid
 
     def listen(self, filters: Sequence[str]) -> None:
-        """Ask for what the broker keeps on *filters*, but not for our own messages."""
+        """Ask for what the broker keeps on *filters*."""
         options = SubscribeOptions(qos=1, noLocal=True, retainHandling=0)
+        self._subscribe([(each, options) for each in filters])
+
+    def unlisten(self, filters: Sequence[str]) -> None:
+        """Hear no more of *filters*."""
+        with suppress(ValueError):
+            self._client.unsubscribe(list(filters))
+
+    def obey(self, command: str) -> None:
+        """Ask for live commands; never for what the broker keeps."""
+        options = SubscribeOptions(
+            qos=1,
+            retainAsPublished=True,
+            retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND,
+        )
+        self._subscribe([(command, options)])
+
+    def _subscribe(self, asked: list[tuple[str, SubscribeOptions]]) -> None:
         with suppress(ValueError):  # the connection has just gone
-            self._client.subscribe([(each, options) for each in filters])
+            if self.is_version_5:
+                self._client.subscribe(asked)
+            else:
+                self._client.subscribe([(each, 1) for each, _ in asked])
 
     async def end(self, within_s: float) -> None:
         """Disconnect and stop the thread; leave it to die if it does not answer."""
@@ -155,8 +266,7 @@ class Link:
         loop = self._loop
 
         def stop() -> None:
-            self._client.disconnect()
-            self._client.loop_stop()
+            _buried(self._client)
             with suppress(RuntimeError):
                 loop.call_soon_threadsafe(ended.set)
 
@@ -164,6 +274,15 @@ class Link:
         with suppress(TimeoutError):
             async with asyncio.timeout(within_s):
                 await ended.wait()
+
+    def _drops(self, is_up: bool) -> None:  # noqa: FBT001 only here
+        """Count connections in a row that lasted too short."""
+        now_s = stopwatch_s()
+        if is_up:
+            self._up_s = now_s
+        elif self._up_s is not None:
+            self._short = self._short + 1 if now_s - self._up_s < SHORT_S else 0
+            self._up_s = None
 
     # --- on paho's thread ------------------------------------------------------------
 
@@ -173,12 +292,17 @@ class Link:
                 self._loop.call_soon_threadsafe(told, *args)
 
     def _on_connect(
-        self, _c: object, _u: object, _f: object, reason: ReasonCode, _p: object
+        self, client: object, _u: object, _f: object, reason: ReasonCode, _p: object
     ) -> None:
-        if reason.value >= FAILURE:
+        if client is not self._client:
+            return
+        if reason.value >= FAILURE or (not self.is_version_5 and reason.value):
             self._jitter()
-            self._hand_over(self._peer.failed, f"the broker refuses: {reason}")
+            self._is_refused = True
+            said = f"the broker refuses: {reason}{HINT.get(reason.value, '')}"
+            self._hand_over(self._peer.failed, said)
         else:
+            self._drops(is_up=True)
             self._hand_over(self._peer.connected)
 
     def _on_connect_fail(self, _c: object, _u: object) -> None:
@@ -188,17 +312,78 @@ class Link:
         self._hand_over(self._peer.failed, f"no broker on {where}: {why}")
 
     def _on_disconnect(
-        self, _c: object, _u: object, _f: object, reason: ReasonCode, _p: object
+        self, client: object, _u: object, _f: object, reason: ReasonCode, _p: object
     ) -> None:
+        if client is not self._client:
+            return
+        self._drops(is_up=False)
         self._jitter()
-        self._hand_over(self._peer.failed, f"the connection ended: {reason}")
+        if self._is_refused:  # that is told already
+            self._is_refused = False
+            return
+        said = f"the connection ended: {reason}"
+        if self._short >= SHORT_ROW:
+            said = (
+                f"the connection ends again and again: does another client call itself "
+                f"{self._id!r}? Trying again in {TAKEN_WAIT_S} s"
+            )
+        self._hand_over(self._peer.failed, said)
 
     def _on_publish(
-        self, _c: object, _u: object, number: int, reason: ReasonCode, _p: object
+        self, client: object, _u: object, number: int, reason: ReasonCode, _p: object
     ) -> None:
-        refusal = str(reason) if reason.value >= FAILURE else ""
-        self._hand_over(self._peer.acknowledged, number, refusal)
+        if client is self._client:
+            refusal = str(reason) if reason.value >= FAILURE else ""
+            self._hand_over(self._peer.acknowledged, number, refusal)
 
-    def _on_message(self, _c: object, _u: object, message: paho.MQTTMessage) -> None:
-        if message.retain and message.payload:
-            self._hand_over(self._peer.heard, message.topic)
+    def _on_subscribe(
+        self, _c: object, _u: object, _n: int, reasons: list[ReasonCode], _p: object
+    ) -> None:
+        refused = [str(reason) for reason in reasons if reason.value >= FAILURE]
+        if refused:
+            self._hand_over(self._peer.deaf, refused[0])
+
+    def _on_message(
+        self, client: object, _u: object, message: paho.MQTTMessage
+    ) -> None:
+        if client is not self._client:
+            return
+        properties = message.properties
+        is_command = message.topic.endswith("/set")
+        is_read = is_command or message.topic.endswith("/$description")
+        payload = bytes(message.payload[:LONGEST_DESCRIPTION]) if is_read else b""
+        heard = Heard(
+            topic=message.topic,
+            payload=payload,
+            is_retained=bool(message.retain),
+            reply_to=str(getattr(properties, "ResponseTopic", "")),
+            correlation=getattr(properties, "CorrelationData", None),
+        )
+        with self._lock:
+            if len(self._heard) >= (HEARD if is_command else LEFT):
+                self._dropped += 1
+                return
+            self._heard.append(heard)
+            is_first, self._is_told = not self._is_told, True
+        if is_first:
+            self._hand_over(self._take)
+
+    def _take(self) -> None:
+        """Pass on what was heard; in the event loop."""
+        with self._lock:
+            heard, self._heard = self._heard, deque()
+            dropped, self._dropped = self._dropped, 0
+            self._is_told = False
+        self._peer.heard(tuple(heard), dropped)
+
+
+HINT = {
+    0x84: '; if it does not speak MQTT 5, set protocol = "3.1.1" under [mqtt]',
+    0x97: "; its quota is used up",
+}
+
+
+def _buried(client: _Client) -> None:
+    with suppress(Exception):
+        client.disconnect()
+        client.loop_stop()

@@ -1,30 +1,19 @@
-"""From facts and snapshots to messages. Pure."""
+"""What a message is, and how long the broker may keep it. Pure.
+
+Expiry: MQTT 5.0 (OASIS, 2019), section 3.3.2.3.3. A value is sent again before half of
+its expiry has passed; one that nobody refreshes goes, so an old value cannot pass for a
+new one.
+"""
 
 from __future__ import annotations
 
-import hashlib
-import json
-import re
-import unicodedata
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
-from urllib.parse import quote
 
-from tocsin.clock import iso_time
-from tocsin.wire import fact_json
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from tocsin.core.events import Fact
-
-ONLINE, OFFLINE = b"online", b"offline"
-
-ONLINE_EXPIRES_S = 60
-"""How long the broker keeps ``online`` if it is not said again."""
-
-STATE_EXPIRES_S = 120
-"""Likewise for the snapshot: an old picture must not pass for a new one."""
+STATE_EXPIRES_S, STATE_AGAIN_S = 100, 30
+VALUE_EXPIRES_S, VALUE_AGAIN_S = 120, 55
+VALUE_GAP_S = 1.0
+SNAPSHOT_GAP_S = 10.0
+REPLY_EXPIRES_S = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,114 +22,48 @@ class Message:
 
     Attributes:
         expires_s: The broker drops it after this long; None to keep it.
+        again_s: It is sent again after this long even if nothing changed.
+        gap_s: Changes follow each other at this distance at least.
+        reading: The number in the payload, and by how much it must
+        band: differ from the one last sent to be sent before its time.
+        correlation: Correlation data, of an answer.
     """
 
     topic: str
     payload: bytes
     is_retained: bool = True
     expires_s: int | None = None
+    again_s: float | None = None
+    gap_s: float = 0.0
+    reading: float | None = None
+    band: float = 0.0
+    correlation: bytes | None = None
+
+    def is_news(self, sent: Message) -> bool:
+        """Return True if this differs enough from what was *sent* last."""
+        if (self.payload, self.expires_s) == (sent.payload, sent.expires_s):
+            return False
+        if self.reading is None or sent.reading is None:
+            return True
+        return abs(self.reading - sent.reading) >= self.band
 
 
-@dataclass(frozen=True, slots=True)
-class Topics:
-    """Topic names of one site (MQTT 5.0, OASIS, section 4.7).
-
-    Attributes:
-        root: Base and site, without a trailing slash.
-    """
-
-    root: str
-
-    @classmethod
-    def of(cls, base: str, site: str) -> Topics:
-        """Return the topics of a site."""
-        return cls(f"{base}/{slug(site)}")
-
-    @property
-    def availability(self) -> str:
-        """Return where the daemon says that it lives."""
-        return f"{self.root}/availability"
-
-    @property
-    def snapshot(self) -> str:
-        """Return where the newest picture is."""
-        return f"{self.root}/snapshot"
-
-    @property
-    def events(self) -> str:
-        """Return where every fact is told once."""
-        return f"{self.root}/events"
-
-    def alarm(self, alarm: str, subject: str) -> str:
-        """Return where one alarm is; all cells of a pack share its alarm."""
-        whose = subject.split("/", maxsplit=1)[0]
-        return f"{self.root}/alarms/{level(alarm)}/{level(whose)}"
-
-    def output(self, output: str) -> str:
-        """Return where one output is."""
-        return f"{self.root}/outputs/{level(output)}"
-
-    @property
-    def kept(self) -> tuple[str, ...]:
-        """Return filters of the topics that may be left over from another run."""
-        return (f"{self.root}/alarms/#", f"{self.root}/outputs/#")
-
-
-def slug(name: str) -> str:
-    """Return *name* as one lower-case topic level of letters, digits and dashes."""
-    plain = unicodedata.normalize("NFKD", name).encode("ascii", "ignore").decode()
-    words = re.sub(r"[^a-z0-9]+", "-", plain.lower()).strip("-")
-    return words or f"site-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
-
-
-def level(text: str) -> str:
-    """Return *text* as one topic level; different texts stay different."""
-    return quote(text, safe=" ") or "%"
-
-
-def availability(topics: Topics, *, is_online: bool) -> Message:
-    """Return the message that says whether the daemon decides."""
+def state(topic: str, said: str) -> Message:
+    """Return a device's ``$state``; only what claims life expires."""
+    is_alive = said in {"init", "ready"}
     return Message(
-        topic=topics.availability,
-        payload=ONLINE if is_online else OFFLINE,
-        expires_s=ONLINE_EXPIRES_S if is_online else None,
+        topic=topic,
+        payload=said.encode(),
+        expires_s=STATE_EXPIRES_S if is_alive else None,
+        again_s=STATE_AGAIN_S if is_alive else None,
     )
 
 
-def states(topics: Topics, snapshot: Mapping[str, Any]) -> dict[str, Message]:
-    """Return every retained message that *snapshot* calls for, by topic."""
-    messages = [
-        Message(
-            topic=topics.snapshot, payload=_json(snapshot), expires_s=STATE_EXPIRES_S
-        )
-    ]
-    for alarm in snapshot.get("alarms", ()):
-        topic = topics.alarm(alarm["alarm"], alarm["subject"])
-        messages.append(Message(topic=topic, payload=_json(alarm)))
-    for output in snapshot.get("outputs", ()):
-        topic = topics.output(output["output"])
-        messages.append(Message(topic=topic, payload=_json(output)))
-    return {message.topic: message for message in messages}
-
-
-def event(topics: Topics, fact: Fact, *, number: int, wall_ms: int) -> Message:
-    """Return the message of one fact; *number* grows by one from fact to fact."""
-    stamped = {"seq": number, "at": iso_time(wall_ms), **fact_json(fact)}
-    return Message(topic=topics.events, payload=_json(stamped), is_retained=False)
-
-
-def loss(topics: Topics, count: int, *, number: int, wall_ms: int) -> Message:
-    """Return the message that says how many events were not sent."""
-    text = f"{count} events were not sent: the broker was away for too long"
-    stamped = {"seq": number, "at": iso_time(wall_ms), "kind": "note"}
-    stamped |= {"what": "mqtt-loss", "text": text, "lost": count}
-    return Message(topic=topics.events, payload=_json(stamped), is_retained=False)
+def lasting(topic: str, payload: bytes) -> Message:
+    """Return a message that the broker keeps until it is replaced."""
+    return Message(topic=topic, payload=payload)
 
 
 def removal(topic: str) -> Message:
     """Return the message that makes the broker forget *topic* (section 3.3.1.3)."""
     return Message(topic=topic, payload=b"")
-
-
-def _json(what: Mapping[str, Any]) -> bytes:
-    return json.dumps(what, separators=(",", ":")).encode()

@@ -1,106 +1,148 @@
-"""What waits to be sent: the newest of each state, and all events there is room for."""
+"""What waits to be sent: the newest of each topic. Pure; times are seconds."""
 
 from __future__ import annotations
 
-from collections import deque
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tocsin.mqtt.messages import Message, removal
+
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Collection, Iterable, Iterator, Mapping
 
-    from tocsin.mqtt.messages import Message
 
-ROOM = 2_000
+@dataclass(slots=True)
+class _Kept:
+    """One topic.
+
+    Attributes:
+        newest: What the broker should keep; empty to make it forget.
+        sent: What was handed over last, at
+        sent_s: this time; None if nothing was since the connection began.
+        is_due: It must be sent.
+    """
+
+    newest: Message
+    sent: Message | None = None
+    sent_s: float = 0.0
+    is_due: bool = True
+
+    def judge(self, now_s: float, *, is_hurried: bool) -> None:
+        """Find out whether it must be sent now."""
+        if self.sent is None:
+            self.is_due = True
+            return
+        age_s, again_s = now_s - self.sent_s, self.newest.again_s
+        if again_s is not None and age_s >= again_s:
+            self.is_due = True
+        elif self.newest.is_news(self.sent):
+            self.is_due = is_hurried or age_s >= self.newest.gap_s
 
 
 class Outbox:
-    """Pure bookkeeping of one publisher.
+    """Pure bookkeeping of one connection.
 
     A topic with a message in flight is left alone until that was acknowledged, so that
     an older value can never come to rest on a newer one.
 
     Attributes:
-        lost: Events given up since it was last asked for by `take_lost`.
+        unproved: Topics that the broker has not answered since all began anew.
     """
 
-    def __init__(self, *, room: int = ROOM) -> None:
-        self._room = room
-        self._states: dict[str, Message] = {}
-        self._dirty: dict[str, None] = {}
-        self._events: deque[tuple[Message, bool]] = deque()
+    def __init__(self) -> None:
+        self._kept: dict[str, _Kept] = {}
         self._in_flight: set[str] = set()
-        self.lost = 0
+        self._taken: set[str] = set()  # since everything began anew
+        self.unproved: set[str] = set()
 
     def __len__(self) -> int:
-        """Return how many messages wait."""
-        return len(self._dirty) + len(self._events)
+        """Return how many topics must be sent."""
+        return sum(kept.is_due for kept in self._kept.values())
 
-    def show(self, states: Mapping[str, Message], removal: type[Message]) -> None:
-        """Take the whole of the retained state; what is not in it is to be removed."""
-        for topic in self._states.keys() - states.keys():
-            self.put(removal(topic=topic, payload=b""))
-        for message in states.values():
-            if self._states.get(message.topic) != message:
-                self.put(message)
+    def show(
+        self,
+        messages: Mapping[str, Message],
+        now_s: float,
+        *,
+        apart: Collection[str] = (),
+        is_hurried: bool = False,
+    ) -> None:
+        """Take the whole of what should be kept.
 
-    def put(self, message: Message) -> None:
-        """Take one state; an empty one is sent and then forgotten."""
-        self._states[message.topic] = message
-        self._dirty[message.topic] = None
+        What is not in it is removed at the broker, but for the topics *apart*.
+        *is_hurried*: gaps do not count.
+        """
+        for topic, kept in self._kept.items():
+            if kept.newest.payload and topic not in messages and topic not in apart:
+                self.remove(topic)
+        for message in messages.values():
+            self.put(message, now_s, is_hurried=is_hurried)
 
-    def add(self, events: Iterable[Message], *, is_alarm: bool) -> None:
-        """Take events, in order. Without room the oldest that is no alarm goes."""
-        for event in events:
-            if len(self._events) >= self._room:
-                self._drop_one()
-            self._events.append((event, is_alarm))
+    def put(self, message: Message, now_s: float, *, is_hurried: bool = False) -> None:
+        """Take one topic, to be sent if it is news or due."""
+        kept = self._kept.get(message.topic)
+        if kept is None:
+            self._kept[message.topic] = _Kept(message)
+        else:
+            kept.newest = message
+            kept.judge(now_s, is_hurried=is_hurried)
 
-    def add_last(self, event: Message) -> None:
-        """Take one event whether there is room or not: it says what was lost."""
-        self._events.append((event, True))
+    def remove(self, topic: str) -> None:
+        """Have the broker forget *topic*, whether or not we ever wrote it."""
+        kept = self._kept.setdefault(topic, _Kept(removal(topic)))
+        if kept.newest.payload:
+            kept.newest, kept.is_due = removal(topic), True
 
-    def _drop_one(self) -> None:
-        self.lost += 1
-        for index, (_, is_alarm) in enumerate(self._events):
-            if not is_alarm:
-                del self._events[index]
-                return
-        self._events.popleft()
+    def refresh(self, now_s: float) -> None:
+        """Find what must be sent although nothing changed."""
+        for kept in self._kept.values():
+            kept.judge(now_s, is_hurried=False)
 
-    def take_lost(self) -> int:
-        """Return how many events were given up, and count anew."""
-        lost, self.lost = self.lost, 0
-        return lost
-
-    def begin(self) -> None:
-        """Begin a connection: nothing is in flight, every state is sent anew."""
+    def reconnected(self) -> None:
+        """Hear that nothing is in flight any more."""
         self._in_flight.clear()
-        self._states = {t: m for t, m in self._states.items() if m.payload}
-        self._dirty = dict.fromkeys(self._states)
 
-    def taken(self) -> Iterator[Message]:
-        """Yield what may be sent now, events first; each is in flight from then on."""
-        while self._events and self._may(self._events[0][0].topic):
-            event, _ = self._events.popleft()
-            self._in_flight.add(event.topic)
-            yield event
-        for topic in list(self._dirty):
-            if self._may(topic):
-                del self._dirty[topic]
+    def begin(self, first: Iterable[str] = ()) -> None:
+        """Have all sent anew, the topics *first* before others.
+
+        What was being removed is tried once more.
+        """
+        self._taken.clear()
+        order = [*dict.fromkeys((*first, *self._kept))]
+        self._kept = {t: self._kept[t] for t in order if t in self._kept}
+        for kept in self._kept.values():
+            kept.sent, kept.is_due = None, True
+        self.unproved = set(self._kept)
+
+    def taken(self, now_s: float) -> Iterator[Message]:
+        """Yield what may be sent now; each is in flight from then on."""
+        for topic, kept in list(self._kept.items()):
+            if kept.is_due and topic not in self._in_flight:
                 self._in_flight.add(topic)
-                message = self._states[topic]
-                if not message.payload:
-                    del self._states[topic]
-                yield message
-
-    def _may(self, topic: str) -> bool:
-        return topic not in self._in_flight
+                self._taken.add(topic)
+                kept.is_due, kept.sent, kept.sent_s = False, kept.newest, now_s
+                yield kept.newest
 
     def acknowledged(self, topic: str) -> None:
-        """Note that the broker has what was in flight on *topic*."""
+        """Note that the broker has answered what was in flight on *topic*."""
         self._in_flight.discard(topic)
+        if topic in self._taken:
+            self.unproved.discard(topic)
+        kept = self._kept.get(topic)
+        if kept is not None and not kept.newest.payload and not kept.is_due:
+            del self._kept[topic]
+
+    def returned(self, topic: str) -> None:
+        """Note that *topic* could not be handed over after all."""
+        self._in_flight.discard(topic)
+        if topic in self._kept:
+            self._kept[topic].is_due = True
 
     def knows(self, topic: str) -> bool:
-        """Return True if *topic* bears a state now."""
-        message = self._states.get(topic)
-        return message is not None and bool(message.payload)
+        """Return True if *topic* bears a value now."""
+        kept = self._kept.get(topic)
+        return kept is not None and bool(kept.newest.payload)
+
+    def kept(self) -> dict[str, Message]:
+        """Return what the broker should keep now."""
+        return {t: k.newest for t, k in self._kept.items() if k.newest.payload}

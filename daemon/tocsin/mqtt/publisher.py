@@ -3,35 +3,51 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Self
 
-from tocsin.core.events import AlarmFact
-from tocsin.mqtt.link import Link
+from tocsin.clock import iso_time, loop_s
+from tocsin.mqtt.archive import Archive
+from tocsin.mqtt.aside import Aside
+from tocsin.mqtt.commander import Commander
+from tocsin.mqtt.life import Life
+from tocsin.mqtt.link import IN_FLIGHT, Link
 from tocsin.mqtt.messages import (
+    STATE_AGAIN_S,
+    STATE_EXPIRES_S,
     Message,
-    Topics,
-    availability,
-    event,
-    loss,
-    removal,
-    states,
+    state,
 )
-from tocsin.mqtt.outbox import ROOM, Outbox
+from tocsin.mqtt.names import Names
+from tocsin.mqtt.outbox import Outbox
+from tocsin.mqtt.payloads import string
+from tocsin.mqtt.picture import Painter
+from tocsin.mqtt.troubles import Troubles
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from types import TracebackType
 
+    from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
+    from tocsin.core.site import Site
+    from tocsin.mqtt.around import Surroundings
+    from tocsin.mqtt.commands import Heard
     from tocsin.ports import BrokerSpec
 
-IN_FLIGHT = 16
-"""Messages handed over and not acknowledged; brokers commonly take twenty."""
-
-ALIVE_EVERY_S = 15.0
 LEFTOVERS_S = 5.0
 READ_AGAIN_S = 10.0
+REFUSED_AGAIN_S = 30.0
+STUCK_S = 90.0
+"""A message unanswered for so long on a connection that claims to live: begin anew."""
+
+SHOW_S = 1.0
+"""The tree is worked out at most so often, and after every change."""
+
+SAVE_S = 5.0
+DRAINING_S = 1.0
 CLOSING_S = 1.0
 
 
@@ -40,46 +56,61 @@ class Publisher:
 
     Args:
         spec: The broker.
-        site: The site's name; a topic level is made of it.
-        wall_ms: Returns the time of day, ms since 1970.
-        on_trouble: Called in the event loop with a reason, and with "" once the broker
-            takes what it is given.
+        site: The site.
+        around: What it needs of the daemon.
         seed: Of the jitter in the pause before reconnecting.
-        room: Events kept while there is no broker.
 
-    `tell`, `show` and `alive` never wait and never raise. Leaving the context says
-    ``offline`` and takes two seconds at most, whatever the broker does.
+    `stored`, `tell`, `show` and `alive` never wait and never raise. Leaving the context
+    says ``disconnected`` and takes three seconds at most, whatever the broker does.
     """
 
     def __init__(
         self,
         spec: BrokerSpec,
         *,
-        site: str,
-        wall_ms: Callable[[], int],
-        on_trouble: Callable[[str], None],
+        site: Site,
+        around: Surroundings,
         seed: int | None = None,
-        room: int = ROOM,
     ) -> None:
         self._spec = spec
-        self._topics = Topics.of(spec.base, site)
-        self._wall_ms = wall_ms
-        self._on_trouble = on_trouble
+        self._around = around
         self._seed = seed
-        self._outbox = Outbox(room=room)
-        self._in_flight: dict[int, str] = {}
+        self.names = Names.of(
+            site.name,
+            packs=[pack.name for pack in site.bank.packs],
+            outputs=[output.name for output in site.outputs],
+            domain=spec.domain,
+            base=spec.base,
+        )
+        # MQTT 3.1.1 cannot tell a command that the broker kept from a live one.
+        self._is_commanded = spec.is_commanded and spec.protocol == "5"
+        self._outbox = Outbox()
+        self._life = Life(self.names, self._outbox)
+        self._commander = Commander(self.names, around)
+        self._painter = Painter(self.names, site, spec, is_commanded=self._is_commanded)
+        self._shown: tuple[Outcome, Mapping[str, Any], int] | None = None
+        self._is_shown = False
         self._link: Link | None = None
-        self._timers: set[asyncio.TimerHandle] = set()
-        self._number = 0
-        self._trouble = ""
-        self._is_connected = False
-        self._is_open = False
-        self._said_alive_s = -ALIVE_EVERY_S
+        self._in_flight: dict[int, tuple[Message, float]] = {}
+        self._answers: deque[Message] = deque(maxlen=16)
+        self._troubles = Troubles(around.on_trouble)
+        self._aside = Aside(self._troubles.say)
+        self._archive = Archive(self.names, around, self._aside, self._send)
+        self._is_connected = self._is_open = False
+        self._refreshed_s = self._grown_s = -STUCK_S
 
     async def __aenter__(self) -> Self:
         """Begin to connect; trouble with the broker is told, not raised."""
-        will = availability(self._topics, is_online=False)
-        self._link = Link(self._spec, will=will, peer=self, seed=self._seed)
+        names = self.names
+        await self._archive.open()
+        self._link = Link(
+            self._spec,
+            client_id=names.root,
+            will=replace(state(names.state(names.root), "lost"), again_s=None),
+            peer=self,
+            seed=self._seed,
+        )
+        self._aside.spawn(self._commander.work(self._answer))
         self._begin()
         return self
 
@@ -90,44 +121,61 @@ class Publisher:
         trace: TracebackType | None,
     ) -> None:
         """Send what can be sent, say goodbye, and stop."""
-        for timer in self._timers:
-            timer.cancel()
-        link, self._link = self._link, None
+        link = self._link
         if link is None:
             return
-        if self._is_open:
-            for message in self._outbox.taken():
-                self._hand_over(link, message)
-            self._hand_over(link, availability(self._topics, is_online=False))
-            with suppress(TimeoutError):
-                async with asyncio.timeout(CLOSING_S):
-                    while self._in_flight:  # noqa: ASYNC110 a second at most, at the end
-                        await asyncio.sleep(0.01)
-        await link.end(CLOSING_S)
+        try:
+            if self._is_open:
+                await self._until(lambda: not self._archive.feed, DRAINING_S)
+                for message in self._life.goodbye():
+                    self._outbox.put(message, loop_s())
+                self._send()
+                await self._until(lambda: not self._in_flight, CLOSING_S)
+        finally:
+            self._link = None
+            await self._aside.end()
+            await self._archive.close()
+            await link.end(CLOSING_S)
+
+    async def _until(self, done: Callable[[], bool], within_s: float) -> None:
+        """Wait at the end, and only there."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(within_s):
+                while not done() and self._is_open:
+                    self._send()
+                    await asyncio.sleep(0.01)
 
     # --- told by the daemon ----------------------------------------------------------
 
-    def tell(self, facts: Sequence[Fact]) -> None:
-        """Publish each fact once, in order."""
-        for fact in facts:
-            self._number += 1
-            message = event(
-                self._topics, fact, number=self._number, wall_ms=self._wall_ms()
-            )
-            self._outbox.add([message], is_alarm=isinstance(fact, AlarmFact))
+    def stored(self) -> None:
+        """Hear that the journal has grown: what is in it is sent from there."""
+        self._archive.feed.stored()
         self._send()
 
-    def show(self, snapshot: Mapping[str, Any]) -> None:
-        """Publish what is seen and demanded now; the newest wins."""
-        self._outbox.show(states(self._topics, snapshot), Message)
+    def tell(self, facts: Sequence[Fact]) -> None:
+        """Publish what could not be stored: a warning must get out."""
+        self._archive.feed.unstored(facts, wall_ms=self._around.wall_ms())
         self._send()
+
+    def show(self, outcome: Outcome, snapshot: Mapping[str, Any]) -> None:
+        """Publish what is seen and demanded now; the newest wins."""
+        self._shown = outcome, snapshot, self._around.wall_ms()
+        self._is_shown = False
+        due_s = self._grown_s + SHOW_S - loop_s()
+        if due_s <= 0 or outcome.facts:
+            self._grow()
+        else:
+            self._aside.later("grow", due_s, self._grow)
 
     def alive(self) -> None:
-        """Note that a step was completed; says ``online`` again now and then."""
-        now_s = asyncio.get_running_loop().time()
-        if self._is_open and now_s - self._said_alive_s >= ALIVE_EVERY_S:
-            self._said_alive_s = now_s
-            self._outbox.put(availability(self._topics, is_online=True))
+        """Note that a step was completed: nothing else keeps ``ready`` alive."""
+        now_s = loop_s()
+        self._life.decided(now_s)
+        if self._is_open and now_s - self._refreshed_s >= 1.0:
+            self._refreshed_s = now_s
+            self._outbox.put(self._heartbeat(), now_s)
+            self._outbox.refresh(now_s)
+            self._look_after(now_s)
             self._send()
 
     # --- told by the link ------------------------------------------------------------
@@ -136,36 +184,59 @@ class Publisher:
         """Wait for what is still in flight, so that nothing old follows the new."""
         self._is_connected = True
         if self._in_flight:
-            self._later(LEFTOVERS_S, self._open)
+            self._aside.later("open", LEFTOVERS_S, self._open)
         else:
             self._open()
 
     def failed(self, reason: str) -> None:
         """Note that there is no connection."""
         self._is_connected = self._is_open = False
-        self._say_trouble(reason)
+        self._aside.forget("open", "sweep", "swept")
+        self._troubles.unconnected(reason)
+
+    def rebuilt(self) -> None:
+        """Forget what an old client had in flight."""
+        for message, _ in self._in_flight.values():
+            self._return(message)
+        self._in_flight.clear()
 
     def acknowledged(self, number: int, refusal: str) -> None:
         """Note the broker's answer to one message."""
-        topic = self._in_flight.pop(number, None)
-        if topic is None:
+        found = self._in_flight.pop(number, None)
+        if found is None:
             return
-        self._outbox.acknowledged(topic)
+        message, _ = found
         if refusal:
-            self._say_trouble(f"the broker refuses {topic}: {refusal}")
-        elif self._is_open:
-            self._say_trouble("")
+            self._troubles.refused(message.topic, refusal)
+        else:
+            self._troubles.accepted(message.topic)
+        self._settle(message, is_refused=bool(refusal))
+        if self._is_open:
+            self._troubles.judge()
         if self._is_connected and not self._is_open and not self._in_flight:
             self._open()
         self._send()
 
-    def heard(self, topic: str) -> None:
-        """Remove what another run left, unless it is ours again."""
-        if topic.startswith(f"{self._topics.root}/") and not self._outbox.knows(topic):
-            self._outbox.put(removal(topic))
-            self._send()
+    def deaf(self, reason: str) -> None:
+        """Note that the broker refuses a subscription."""
+        self._troubles.refused("subscription", reason)
 
-    # --- within ----------------------------------------------------------------------
+    def heard(self, messages: Sequence[Heard], dropped: int) -> None:
+        """Put commands to the core, one by one; remove what other runs left."""
+        for each in messages:
+            if each.topic.endswith("/set"):
+                self._commander.take(each)
+            elif each.is_retained:
+                more = self._archive.leftovers.found(each, self._outbox.knows)
+                for topic in more.topics:
+                    self._outbox.remove(topic)
+                if more.filters and self._link is not None and self._is_open:
+                    self._link.listen(more.filters)
+        if dropped:
+            self._commander.dropped(dropped)
+        self._send()
+
+    # --- connection ------------------------------------------------------------------
 
     def _begin(self) -> None:
         if self._link is None:
@@ -173,47 +244,128 @@ class Publisher:
         try:
             self._link.begin()
         except (OSError, UnicodeDecodeError) as exc:
-            self._say_trouble(f"password file {self._spec.password_file}: {exc}")
-            self._later(READ_AGAIN_S, self._begin)
-
-    def _later(self, after_s: float, what: Callable[[], None]) -> None:
-        self._timers.add(asyncio.get_running_loop().call_later(after_s, what))
+            self._troubles.say(f"password file {self._spec.password_file}: {exc}")
+            self._aside.later("begin", READ_AGAIN_S, self._begin)
 
     def _open(self) -> None:
-        """Send every state anew, and ask what the broker keeps of older runs."""
-        if not self._is_connected or self._is_open or self._link is None:
+        """Send everything anew, and ask what the broker keeps of older runs."""
+        if not self._is_connected or self._is_open or self._shown is None:
             return
         self._is_open = True
         self._in_flight.clear()
-        self._outbox.begin()
-        if lost := self._outbox.take_lost():
-            self._number += 1
-            said = loss(
-                self._topics, lost, number=self._number, wall_ms=self._wall_ms()
-            )
-            self._outbox.add_last(said)
-        self._said_alive_s = -ALIVE_EVERY_S
-        self.alive()
-        self._link.listen(self._topics.kept)
+        self._outbox.reconnected()
+        self._archive.feed.returned()
+        if self._link is not None:
+            # Before ours replaces it: which packs an earlier run had.
+            self._link.listen((self.names.description(self.names.root),))
+            if self._is_commanded:
+                self._link.obey(self.names.commands)
+        self._life.begin(loop_s())
+        self._aside.later("sweep", self._archive.leftovers.WAIT_S, self._sweep)
+        self._archive.read()
+        self._send()
+
+    def _sweep(self) -> None:
+        if self._link is not None and self._is_open:
+            self._link.listen(self._archive.leftovers.filters)
+            self._aside.later("swept", self._archive.leftovers.LISTEN_S, self._swept)
+
+    def _swept(self) -> None:
+        if self._link is not None and self._is_open:
+            self._link.unlisten(self._archive.leftovers.filters)
+            self._archive.leftovers.swept()
+            self._archive.save()
+
+    def _look_after(self, now_s: float) -> None:
+        """Do not believe a connection that answers nothing."""
+        oldest_s = min((at_s for _, at_s in self._in_flight.values()), default=now_s)
+        if now_s - oldest_s > STUCK_S and self._link is not None:
+            self._link.rebuild(f"the broker has not answered for {STUCK_S:g} s")
+        elif self._archive.feed.wants_rows:
+            self._archive.read()
+
+    # --- sending ---------------------------------------------------------------------
+
+    def _grow(self) -> None:
+        if self._shown is None or self._is_shown:
+            return
+        picture = self._painter.drawn(*self._shown)
+        self._is_shown, now_s = True, loop_s()
+        self._grown_s = now_s
+        is_described_anew = self._life.describe(picture.devices)
+        self._archive.leftovers.announced(picture.announcements)
+        for topic in self._archive.leftovers.old_announcements:
+            if topic not in picture.messages:
+                self._outbox.remove(topic)
+        self._outbox.show(
+            picture.messages,
+            now_s,
+            apart=self._painter.apart.union(self._life.own),
+            is_hurried=picture.is_hurried,
+        )
+        self._life.live(picture.lives, now_s)
+        if self._is_open and is_described_anew:
+            self._life.begin(now_s)
+        self._open()
+        self._send()
+
+    def _heartbeat(self) -> Message:
+        return Message(
+            topic=self._painter.heartbeat,
+            payload=string(iso_time(self._around.wall_ms())),
+            expires_s=STATE_EXPIRES_S,
+            gap_s=STATE_AGAIN_S,
+        )
+
+    def _answer(self, last: Message, reply: Message | None) -> None:
+        """Publish what became of a command."""
+        self._outbox.put(last, loop_s())
+        if reply is not None:
+            self._answers.append(reply)
         self._send()
 
     def _send(self) -> None:
         if not self._is_open or self._link is None:
             return
+        if self._archive.feed.wants_rows:
+            self._archive.read()
+        now_s = loop_s()
         while len(self._in_flight) < IN_FLIGHT:
-            message = next(self._outbox.taken(), None)
-            if message is None or not self._hand_over(self._link, message):
+            message = self._next(now_s)
+            if message is None:
+                break
+            number = self._link.send(message)
+            if number is None:
+                self._return(message)
                 return
+            self._in_flight[number] = (message, now_s)
+        if not self._life.is_announced and not self._outbox.unproved:
+            self._life.proved(now_s)
+            self._archive.save()
+            self._send()
 
-    def _hand_over(self, link: Link, message: Message) -> bool:
-        number = link.send(message)
-        if number is None:
+    def _next(self, now_s: float) -> Message | None:
+        if self._answers:
+            return self._answers.popleft()
+        event = None if self._aside.is_planned("refused") else self._archive.feed.next()
+        return event or next(self._outbox.taken(now_s), None)
+
+    def _settle(self, message: Message, *, is_refused: bool) -> None:
+        """Tell whoever made *message* that the broker has answered."""
+        if message.is_retained:
             self._outbox.acknowledged(message.topic)
-            return False
-        self._in_flight[number] = message.topic
-        return True
+            if not message.payload:
+                self._archive.leftovers.gone(message.topic)
+        elif message.topic == self._archive.feed.topic and is_refused:
+            self._archive.feed.returned()
+            self._aside.later("refused", REFUSED_AGAIN_S, self._send)
+        elif message.topic == self._archive.feed.topic:
+            self._archive.feed.acknowledged()
+            self._aside.later("save", SAVE_S, self._archive.save, again=False)
 
-    def _say_trouble(self, reason: str) -> None:
-        if reason != self._trouble:
-            self._trouble = reason
-            self._on_trouble(reason)
+    def _return(self, message: Message) -> None:
+        """Tell whoever made *message* that it was not handed over, or is lost."""
+        if message.is_retained:
+            self._outbox.returned(message.topic)
+        elif message.topic == self._archive.feed.topic:
+            self._archive.feed.returned()

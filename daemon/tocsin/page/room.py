@@ -123,6 +123,9 @@ class Page:
     def _run(self) -> None:
         try:
             asyncio.run(self._serve())
+        except Exception as exc:
+            self._say(f"the page has ended: {exc!r}")
+            raise
         finally:
             self._post(self._ended.set)
 

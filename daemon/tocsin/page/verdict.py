@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin.core.alarm import SOUNDING, Alarm, AlarmState
 from tocsin.core.forecast import FAR_MS, Forecast, Limit
+from tocsin.core.inputs import is_in_maintenance
 from tocsin.core.rules import Measure, Priority, Role
 from tocsin.core.words import PHRASES
 
@@ -46,6 +47,7 @@ CALLED = {
     Role.BEACON: "The beacon {name} is lit",
     Role.GENERATOR_CALL: "The generator is asked to run",
     Role.HEATER_CALL: "The heater is asked to run",
+    Role.GENERATOR_LOAD: "The generator carries load",
 }
 CORE_REASONS = {
     "starting": "the daemon has just started",
@@ -55,6 +57,9 @@ CORE_REASONS = {
     "waiting-for-charge": "charge has to come back first",
     "waiting-for-turn": "others come back before it",
     "earlier-stage-without-effect": "an earlier stage had no effect",
+    "self-test": "it tries itself at the start",
+    "sounder-test": "somebody tries it",
+    "requested": "somebody asked for it",
     "horn-hourly-limit": "it has sounded enough for this hour",
 }
 
@@ -132,13 +137,23 @@ def _level(outcome: Outcome, site: Site) -> tuple[str, str]:
     standing = _standing(outcome)
     if any(_rule(a, site).priority is Priority.HIGH for a in standing):
         return "act", "Act now"
+    if look := _look(outcome, site, len(standing)):
+        return "look", look
+    return "well", "All is well"
+
+
+def _look(outcome: Outcome, site: Site, standing: int) -> str:
+    """Return what is not as usual, though nobody has to hurry."""
+    if outcome.state.proof is not None:
+        return "A proof test goes on"
+    if is_in_maintenance(outcome.state.inputs, site):
+        return "In maintenance"
     if off := [d for d in outcome.demands if d.role in DROPPED and not d.energised]:
         words = _named(DROPPED[off[0].role], off[0])
-        return "look", words if len(off) == 1 else f"{words}, and more"
+        return words if len(off) == 1 else f"{words}, and more"
     if standing:
-        things = "One thing" if len(standing) == 1 else f"{len(standing)} things"
-        return "look", f"{things} to look at"
-    return "well", "All is well"
+        return f"{'One thing' if standing == 1 else f'{standing} things'} to look at"
+    return ""
 
 
 def _unseen(outcome: Outcome, site: Site) -> str:
@@ -271,7 +286,7 @@ def _does(rule: Rule, site: Site) -> str:
                 done.append("the heater is asked to run")
             case Role.CHARGE_PERMIT:
                 done.append("charging is held back")
-            case Role.HORN | Role.BEACON | Role.HEARTBEAT:
+            case Role.HORN | Role.BEACON | Role.HEARTBEAT | Role.GENERATOR_LOAD:
                 pass
     if not rule.actions:
         has_horn = any(o.role in {Role.HORN, Role.BEACON} for o in site.outputs)

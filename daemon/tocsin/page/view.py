@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.core.alarm import HIDDEN, LATCHED, SOUNDING, Alarm, AlarmState
 from tocsin.core.rules import Measure, Unit
 from tocsin.page.verdict import reasons, verdict
-from tocsin.show import show_json
+from tocsin.show import show_json, shown_alarms
 
 if TYPE_CHECKING:
     from tocsin.core.engine import Outcome
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 CELL = frozenset({Measure.LOWEST_CELL, Measure.HIGHEST_CELL})
 WARMTH = frozenset({Measure.COLDEST, Measure.HOTTEST})
+
+PROVED: dict[str, Any] = {"verbs": [], "sounding": False}
+"""What only a proof test raised is nothing to act on."""
 
 
 def picture(outcome: Outcome, site: Site, *, wall_ms: int, told: int) -> dict[str, Any]:
@@ -30,6 +33,8 @@ def picture(outcome: Outcome, site: Site, *, wall_ms: int, told: int) -> dict[st
         "verdict": verdict(outcome, site),
         "packs": show["packs"],
         "alarms": _alarms(show["alarms"], outcome, site),
+        "proving": show["proving"],
+        "maintenance": show["maintenance"],
         "outputs": [
             {**output, "why": reasons(output["because"], site)}
             for output in show["outputs"]
@@ -72,9 +77,9 @@ def _limit(unit: Unit, at: int, name: str, *, low: bool, own: bool) -> dict[str,
 def _alarms(
     shown: list[dict[str, Any]], outcome: Outcome, site: Site
 ) -> list[dict[str, Any]]:
-    raised = [a for a in outcome.state.alarms if a.state is not AlarmState.NORMAL]
+    raised, tried = shown_alarms(outcome)
     return [
-        {**told, **_more(alarm, site)}
+        {**told, **_more(alarm, site), **(PROVED if alarm in tried else {})}
         for told, alarm in zip(shown, raised, strict=True)
     ]
 

@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from tocsin.core.engine import Outcome, step
-from tocsin.core.events import Event, Reading, ReadingFailed, Tick
+from tocsin.core.events import (
+    Event,
+    InputSeen,
+    Learned,
+    LocalTime,
+    Reading,
+    ReadingFailed,
+    Tick,
+)
 from tocsin.core.forecast import Limit
+from tocsin.core.plant import InputRole
 from tocsin.core.state import fresh
 from tocsin.trace import TraceError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
 
     from tocsin.core.events import Fact
     from tocsin.core.forecast import Forecast
+    from tocsin.core.forecast.pack import Tracker
     from tocsin.core.site import Site
     from tocsin.trace import Row
 
@@ -55,11 +66,20 @@ class Told:
 
 
 def play(
-    rows: Iterable[Row], site: Site, played: Played, *, forecasts: bool = False
+    rows: Iterable[Row],
+    site: Site,
+    played: Played,
+    *,
+    forecasts: bool = False,
+    starts_at_ms: int = 0,
+    known: Mapping[str, Tracker] = MappingProxyType({}),
 ) -> Iterator[Fact | Told]:
     """Yield what becomes true as *rows* are played; *played* keeps the score.
 
-    With *forecasts*, what is foretold as well.
+    With *forecasts*, what is foretold as well. *starts_at_ms* is the local time of day
+    of the first row. A trace has no inputs: switches and buttons are off, and what a
+    contact would show is not known. *known* is what an earlier run has learned, by
+    pack, in the times of *rows*.
 
     Raises:
         TraceError: a row speaks of a pack that the site does not have.
@@ -74,9 +94,10 @@ def play(
         if state is None:
             state = fresh(site, now_ms=row.at_ms)
             played.first_ms = row.at_ms
-            begun = step(state, Tick(at_ms=row.at_ms), site)
-            yield from begun.facts
-            state = begun.state
+            for event in _begin(site, row.at_ms, starts_at_ms, known):
+                begun = step(state, event, site)
+                yield from begun.facts
+                state = begun.state
         outcome = step(state, _event(row), site)
         state = outcome.state
         played.rows += 1
@@ -84,6 +105,22 @@ def play(
         yield from outcome.facts
         if forecasts:
             yield from sieve.new(outcome, site)
+
+
+def _begin(
+    site: Site, at_ms: int, starts_at_ms: int, known: Mapping[str, Tracker]
+) -> list[Event]:
+    """Return what a core is told before the first row."""
+    return [
+        Tick(at_ms=at_ms),
+        LocalTime(at_ms=at_ms, day_ms=starts_at_ms),
+        *(
+            InputSeen(at_ms=at_ms, name=each.name, level=False)
+            for each in site.inputs
+            if each.role not in {InputRole.READ_BACK, InputRole.GENERATOR_RUNNING}
+        ),
+        *(Learned(at_ms=at_ms, pack=name, tracker=known[name]) for name in known),
+    ]
 
 
 def _event(row: Row) -> Event:

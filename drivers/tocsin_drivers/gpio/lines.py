@@ -18,10 +18,10 @@ from tocsin.core.rules import Role
 from tocsin.ports import DriverError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from tocsin.core.events import Demand
-    from tocsin.ports import PinSpec
+    from tocsin.ports import InputSpec, PinSpec
 
 
 class Lines:
@@ -79,16 +79,7 @@ def build(pins: Sequence[PinSpec]) -> Lines:
         DriverError: a line or the chip cannot be had, or lgpio is not installed; lines
             that were claimed are given back.
     """
-    # lgpio makes a pipe in its working folder as soon as it is imported.
-    os.environ.setdefault("LG_WD", tempfile.gettempdir())
-    try:
-        factory = _factory()
-    except ImportError as exc:
-        raise DriverError(
-            f"lgpio is not installed ({exc}); see deploy/README.md"
-        ) from exc
-    except Exception as exc:
-        raise DriverError(f"no GPIO chip: {_why(exc)}") from exc
+    factory = _opened()
     lines = Lines(factory, {}, {p.output for p in pins if p.role is Role.HEARTBEAT})
     for pin in pins:
         try:
@@ -99,6 +90,80 @@ def build(pins: Sequence[PinSpec]) -> Lines:
             said = f"output {pin.output} on {where}: {_why(exc)}"
             raise DriverError(said) from exc
     return lines
+
+
+class InputLines:
+    """Every input's line. Made by `build_inputs`; *pins* are gpiozero's, by input."""
+
+    def __init__(self, factory: Any, pins: dict[str, Any], lows: set[str]) -> None:  # noqa: ANN401 gpiozero has no types
+        self._factory = factory
+        self._pins = pins
+        self._lows = lows
+        self._heard: list[Any] = []
+
+    def read(self) -> Mapping[str, bool | DriverError]:
+        """Return every level, or why a line cannot be read."""
+        levels: dict[str, bool | DriverError] = {}
+        for name, pin in self._pins.items():
+            try:
+                levels[name] = bool(pin.state) is not (name in self._lows)
+            except Exception as exc:  # noqa: BLE001 whatever it is, the others count
+                levels[name] = DriverError(_why(exc))
+        return levels
+
+    def listen(self, tell: Callable[[str, bool], None]) -> None:
+        """Call *tell* at every edge, from the thread of lgpio."""
+        for name, pin in self._pins.items():
+
+            def edge(_: object, state: int, name: str = name) -> None:
+                tell(name, bool(state) is not (name in self._lows))
+
+            self._heard.append(edge)  # gpiozero holds it weakly
+            pin.when_changed = edge  # of both edges, unless told otherwise
+
+    def close(self) -> None:
+        """Give every line back; none was ever driven."""
+        self._factory.close()
+        self._pins = {}
+        self._heard = []
+
+
+def build_inputs(inputs: Sequence[InputSpec]) -> InputLines:
+    """Claim every line as an input.
+
+    Raises:
+        DriverError: a line or the chip cannot be had, or lgpio is not installed; lines
+            that were claimed are given back.
+    """
+    factory = _opened()
+    lows = {each.input for each in inputs if each.active_low}
+    lines = InputLines(factory, {}, lows)
+    for each in inputs:
+        try:
+            if each.pin is None:
+                raise DriverError("a real input needs a pin")  # noqa: TRY301 as for a pin that fails
+            pin = factory.pin(each.pin)
+            pin.input_with_pull({"none": "floating"}.get(each.pull, each.pull))
+            lines._pins[each.input] = pin  # noqa: SLF001 our own
+        except Exception as exc:
+            lines.close()
+            where = each.pin or "no pin"
+            said = f"input {each.input} on {where}: {_why(exc)}"
+            raise DriverError(said) from exc
+    return lines
+
+
+def _opened() -> Any:  # noqa: ANN401 gpiozero has no types
+    # lgpio makes a pipe in its working folder as soon as it is imported.
+    os.environ.setdefault("LG_WD", tempfile.gettempdir())
+    try:
+        return _factory()
+    except ImportError as exc:
+        raise DriverError(
+            f"lgpio is not installed ({exc}); see deploy/README.md"
+        ) from exc
+    except Exception as exc:
+        raise DriverError(f"no GPIO chip: {_why(exc)}") from exc
 
 
 def _factory() -> Any:  # noqa: ANN401 gpiozero has no types

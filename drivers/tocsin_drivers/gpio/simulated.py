@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Role
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from tocsin.core.events import Demand
-    from tocsin.ports import PinSpec
+    from tocsin.ports import DriverError, InputSpec, PinSpec
 
 
 class SimulatedOutputs:
@@ -45,3 +46,50 @@ class SimulatedOutputs:
 def build(pins: Sequence[PinSpec]) -> SimulatedOutputs:
     """Return one simulated pin an output, all de-energised."""
     return SimulatedOutputs(pins)
+
+
+class SimulatedInputs:
+    """Inputs that are turned by name; a read-back says nothing before it is.
+
+    Attributes:
+        levels: Of each input now: True while active, or why it cannot be read.
+        is_closed: Every input was released.
+    """
+
+    def __init__(self, inputs: Sequence[InputSpec]) -> None:
+        self._names = {each.input for each in inputs}
+        self.levels: dict[str, bool | DriverError] = {
+            each.input: False for each in inputs if each.role is not InputRole.READ_BACK
+        }
+        self.is_closed = False
+        self._tell: Callable[[str, bool], None] = lambda *_: None
+
+    def turn(self, name: str, level: bool | DriverError) -> None:  # noqa: FBT001 it is what it says
+        """Set an input as a hand would, or break its wire.
+
+        Raises:
+            KeyError: there is no input of that name.
+        """
+        if name not in self._names:
+            raise KeyError(name)
+        self.levels[name] = level
+        if isinstance(level, bool):
+            self._tell(name, level)
+
+    def read(self) -> Mapping[str, bool | DriverError]:
+        """Return every level."""
+        return dict(self.levels)
+
+    def listen(self, tell: Callable[[str, bool], None]) -> None:
+        """Call *tell* at every turn."""
+        self._tell = tell
+
+    def close(self) -> None:
+        """Fall silent."""
+        self._tell = lambda *_: None
+        self.is_closed = True
+
+
+def build_inputs(inputs: Sequence[InputSpec]) -> SimulatedInputs:
+    """Return one simulated input each, none of them active."""
+    return SimulatedInputs(inputs)

@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import os
 import tempfile
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import pytest
 
 from tocsin.core.events import Demand
+from tocsin.core.plant import InputRole
 from tocsin.core.rules import Role
-from tocsin.ports import DriverError, PinSpec
+from tocsin.ports import DriverError, InputSpec, PinSpec
 from tocsin_drivers.gpio import lines
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
 os.environ.setdefault("LG_WD", tempfile.gettempdir())
 from gpiozero.pins import lgpio as backend
@@ -38,6 +39,8 @@ class Chip:
     outputs: set[int] = field(default_factory=set)
     broken: set[int] = field(default_factory=set)
     closed: int = 0
+    pulls: dict[int, int] = field(default_factory=dict)
+    heard: dict[int, Callable[[int, int, int, int], None]] = field(default_factory=dict)
 
     def claim_output(self, _: int, line: int, level: int = 0, *_flags: int) -> None:
         self._try(line)
@@ -45,8 +48,25 @@ class Chip:
         self.level[line] = level
         self.outputs.add(line)
 
-    def claim_input(self, _: int, line: int, *_flags: int) -> None:
+    def claim_input(self, _: int, line: int, *flags: int) -> None:
         self.outputs.discard(line)
+        self.pulls[line] = sum(flags)
+
+    def read(self, _: int, line: int) -> int:
+        self._try(line)
+        return self.level.get(line, 0)
+
+    def callback(
+        self, _: int, line: int, _edges: int, told: Callable[[int, int, int, int], None]
+    ) -> Chip:
+        self.heard[line] = told
+        return self
+
+    def cancel(self) -> None:
+        self.heard.clear()
+
+    def edge(self, line: int, level: int) -> None:
+        self.heard[line](0, line, level, 1_000)
 
     def write(self, _: int, line: int, level: int) -> None:
         self._try(line)
@@ -70,7 +90,9 @@ def chip(monkeypatch: pytest.MonkeyPatch) -> Iterator[Chip]:
         "gpio_claim_output": fake.claim_output,
         "gpio_claim_input": fake.claim_input,
         "gpio_write": fake.write,
-        "gpio_read": lambda _, line: fake.level.get(line, 0),
+        "gpio_read": fake.read,
+        "gpio_claim_alert": lambda *_: None,
+        "callback": fake.callback,
         "gpio_get_mode": lambda _, line: 2 if line in fake.outputs else 0,
         "gpio_free": lambda *_: None,
     }.items():
@@ -173,3 +195,58 @@ def test_a_machine_without_a_chip_says_so(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(backend.LGPIOFactory, "_get_revision", lambda _: 0xA02082)
     with pytest.raises(DriverError, match="no GPIO chip: can not open"):
         lines.build([CHARGE])
+
+
+# --- inputs ------------------------------------------------------------------------
+
+ACK = InputSpec(
+    input="ack", role=InputRole.ACKNOWLEDGE, pin="GPIO5", active_low=True, pull="up"
+)
+RUNS = InputSpec(input="runs", role=InputRole.GENERATOR_RUNNING, pin="GPIO20")
+
+
+def test_an_input_is_read_and_never_driven(chip: Chip) -> None:
+    made = lines.build_inputs([ACK, RUNS])
+    chip.level |= {5: 1, 20: 0}
+    assert made.read() == {"ack": False, "runs": False}
+    chip.level |= {5: 0, 20: 1}
+    assert made.read() == {"ack": True, "runs": True}
+    assert chip.done == []
+    assert chip.pulls[5] == backend.lgpio.SET_PULL_UP
+    assert chip.pulls[20] == backend.lgpio.SET_PULL_DOWN
+    made.close()
+    assert chip.closed == 1
+
+
+def test_an_edge_is_told_at_once_with_its_meaning(chip: Chip) -> None:
+    made, told = lines.build_inputs([ACK, RUNS]), list[tuple[str, bool]]()
+    made.listen(lambda name, level: told.append((name, level)))
+    chip.edge(5, 0)
+    chip.edge(20, 1)
+    chip.edge(5, 1)
+    assert told == [("ack", True), ("runs", True), ("ack", False)]
+    made.close()
+
+
+def test_a_line_that_cannot_be_read_says_so_and_the_others_are_read(
+    chip: Chip,
+) -> None:
+    made = lines.build_inputs([ACK, RUNS])
+    chip.level |= {5: 1, 20: 1}
+    chip.broken.add(5)
+    levels = made.read()
+    assert str(levels["ack"]) == "GPIO busy"
+    assert levels["runs"] is True
+    made.close()
+
+
+@pytest.mark.parametrize(
+    ("pin", "said"),
+    [(None, "input ack on no pin: a real input needs a pin"), ("GPIO99", "GPIO99")],
+)
+def test_an_input_s_pin_that_does_not_exist_is_named(
+    pin: str | None, said: str, chip: Chip
+) -> None:
+    with pytest.raises(DriverError, match=said):
+        lines.build_inputs([replace(ACK, pin=pin)])
+    assert chip.closed == 1

@@ -120,6 +120,7 @@ ACTS = {
     Role.BEACON: "the beacon is dark",
     Role.GENERATOR_CALL: "the set is not asked to run",
     Role.HEATER_CALL: "the heater is off",
+    Role.GENERATOR_LOAD: "the set carries no load",
     Role.HEARTBEAT: "the beat has stopped, so whatever watches it lets go",
 }
 """What it means that an output is de-energised."""
@@ -129,6 +130,7 @@ ON_BY_ITSELF = {
     Role.LOAD_PERMIT: "permits its loads",
     Role.GENERATOR_CALL: "starts the set",
     Role.HEATER_CALL: "heats",
+    Role.GENERATOR_LOAD: "puts load on the set",
 }
 """What a dead controller must not do."""
 

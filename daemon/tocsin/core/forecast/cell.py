@@ -40,6 +40,37 @@ class Side:
         seen = {k: (x, y, ah, s + by_s) for k, (x, y, ah, s) in self.seen.items()}
         return replace(self, seen=seen)
 
+    def recounted(self, more_a: float, at_s: float, bin_ah: float) -> Side:
+        """Return the side as if *more_a* less had flowed all the time before *at_s*."""
+        seen = dict[int, Seen]()
+        for x, y, ah, s in sorted(self.seen.values(), key=lambda each: each[3]):
+            more_ah = more_a * (at_s - s) / 3600
+            seen[int((x + more_ah) // bin_ah)] = (x + more_ah, y, ah + more_ah, s)
+        return replace(self, seen=seen)
+
+
+@dataclass(frozen=True, slots=True)
+class Knee:
+    """Where the low knee was met.
+
+    Attributes:
+        count_ah: Our count then.
+        charge_off: By how much the battery's own counter was wrong then, -1 to 1.
+    """
+
+    count_ah: float
+    at_s: float
+    charge_off: float
+
+    def moved(self, by_s: float) -> Knee:
+        """Return the knee as if it had been met *by_s* later."""
+        return replace(self, at_s=self.at_s + by_s)
+
+    def recounted(self, more_a: float, at_s: float) -> Knee:
+        """Return the knee as if *more_a* less had flowed since."""
+        more_ah = more_a * (at_s - self.at_s) / 3600
+        return replace(self, count_ah=self.count_ah + more_ah)
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
@@ -50,6 +81,7 @@ class Cell:
         down, up: Discharge and charge side.
         learned: What earlier runs have shown.
         fresh: What the run going on has shown, kept when it ends.
+        knee, new_knee: Where the low knee was met in an earlier run, and in this one.
         plateau_v: Offset of the upper plateau from the curve, while charging.
     """
 
@@ -58,6 +90,8 @@ class Cell:
     up: Side = field(default_factory=Side)
     learned: Learned = field(default_factory=Learned)
     fresh: Learned | None = None
+    knee: Knee | None = None
+    new_knee: Knee | None = None
     plateau_v: float = -0.01
 
     def side(self, *, charging: bool) -> Side:
@@ -97,23 +131,41 @@ class Cell:
 
     def moved(self, by_s: float) -> Cell:
         """Return the cell as if all had been seen *by_s* later."""
-        return replace(self, down=self.down.moved(by_s), up=self.up.moved(by_s))
+        return replace(
+            self,
+            down=self.down.moved(by_s),
+            up=self.up.moved(by_s),
+            knee=self.knee and self.knee.moved(by_s),
+            new_knee=self.new_knee and self.new_knee.moved(by_s),
+        )
+
+    def recounted(self, more_a: float, at_s: float, bin_ah: float) -> Cell:
+        """Return the cell as if *more_a* less had flowed all the time before *at_s*."""
+        return replace(
+            self,
+            down=self.down.recounted(more_a, at_s, bin_ah),
+            up=self.up.recounted(more_a, at_s, bin_ah),
+            knee=self.knee and self.knee.recounted(more_a, at_s),
+            new_knee=self.new_knee and self.new_knee.recounted(more_a, at_s),
+        )
 
     def run_ended(self) -> Cell:
         """Return the cell with what a deep run has shown taken to heart.
 
         Deviations never fall below what a year may change, so that age is followed.
         """
-        fresh = self.fresh
+        fresh, knee = self.fresh, self.new_knee or self.knee
         if fresh is None:
-            return self
+            return (
+                self if knee is self.knee else replace(self, knee=knee, new_knee=None)
+            )
         learned = Learned(
             fresh.capacity,
             min(0.09, max(0.02, 1.5 * fresh.capacity_sd)),
             fresh.log_stretch,
             min(0.4, max(0.12, 1.5 * fresh.log_stretch_sd)),
         )
-        return replace(self, learned=learned, fresh=None)
+        return replace(self, learned=learned, fresh=None, knee=knee, new_knee=None)
 
 
 def points_of(

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast.curve import curve_of
-from tocsin.core.forecast.pack import Design, Tracker
+from tocsin.core.forecast.design import Design
+from tocsin.core.forecast.pack import Tracker
 
 if TYPE_CHECKING:
     from tocsin.core.model import Sample

@@ -31,6 +31,8 @@ OFFSET_WEIGHT = 1_600.0
 KNEE_SHOWS = 0.09
 """Below this charge the stretch of the knee begins to show."""
 COUNTER_SIGMA = 0.040
+LOW_KNEE = 0.06
+"""Charge at which the low knee is steep enough to be met again."""
 LOST = 9.0
 """Hypotheses this much less likely (log) than the best are dropped."""
 
@@ -85,11 +87,17 @@ class Counter:
         at_ah: Our counter now.
         charge: What the battery's own counter says, 0 to 1; None if it says nothing.
         nameplate_ah: Of the pack.
+        doubt: Of the battery's opinion, one sigma, 0 to 1.
+        knee_ah: What our counter should read in the low knee, if that was met before.
+        knee_sd_ah: One sigma of it.
     """
 
     at_ah: float
     charge: float | None
     nameplate_ah: float
+    doubt: float = COUNTER_SIGMA
+    knee_ah: float | None = None
+    knee_sd_ah: float = 1.0
 
 
 def fit(
@@ -114,11 +122,14 @@ def fit(
         places = [(x * scale, y, w) for x, y, w in points]
         for g_sigma in FINE_SIGMAS if is_low else (0.0,):
             stretch = _stretch(learned, g_sigma)
-            table = table_of(curve, stretch)
+            table, knee = table_of(curve, stretch), LOW_KNEE * stretch
             base = -0.5 * (c_sigma * c_sigma + g_sigma * g_sigma)
             for node in range(NODES):
                 empty_ah = window.low_ah + node * window.step_ah
                 prior = base + _counter_prior(empty_ah, capacity_ah, counter)
+                if counter.knee_ah is not None:
+                    knee_ah = empty_ah + capacity_ah * knee
+                    prior += _heavy((knee_ah - counter.knee_ah) / counter.knee_sd_ah)
                 if prior < best - LOST:
                     continue
                 shift = empty_ah * scale - MARGIN
@@ -139,10 +150,15 @@ def _counter_prior(empty_ah: float, capacity_ah: float, counter: Counter) -> flo
     if charge is None:
         away = (empty_ah - counter.at_ah + 0.5 * capacity_ah) / (0.6 * capacity_ah)
         return -0.5 * away * away
-    sigma = (COUNTER_SIGMA if charge > 0.004 else 0.10) * nameplate_ah
+    sigma = (counter.doubt if charge > 0.004 else 0.10) * nameplate_ah
     since_full = counter.at_ah + (1 - charge) * nameplate_ah - capacity_ah
     of_left = counter.at_ah - charge * capacity_ah
     away = min(abs(empty_ah - since_full), abs(empty_ah - of_left)) / sigma
+    return _heavy(away)
+
+
+def _heavy(away: float) -> float:
+    """Return the log likelihood of an error of so many sigmas, with heavy tails."""
     return -2 * log1p(away * away / 4)
 
 

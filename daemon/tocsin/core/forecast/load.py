@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import sqrt
 
 from tocsin.core.forecast.clone import clone
+from tocsin.core.forecast.days import Days, Stretch
 
 TAUS_S = (120.0, 600.0, 1_800.0, 7_200.0)
 """Running means that compete; the one that foretold best lately weighs most."""
@@ -64,9 +65,12 @@ class Load:
     top: int = -1
     top_since_s: float = 0.0
     now_s: float = 0.0
+    days: Days = field(default_factory=lambda: Days(0.0))
 
     def __post_init__(self) -> None:
         """Begin with an error that makes no mean the favourite."""
+        if not self.days.nameplate_ah:
+            self.days = Days(self.capacity_ah)
         if not self.errors:
             self.errors = [(0.025 * self.capacity_ah) ** 2] * len(TAUS_S)
             self.amps = [rate * self.capacity_ah for rate in RATES]
@@ -86,7 +90,13 @@ class Load:
         new.peaks = [(s + by_s, mean) for s, mean in self.peaks]
         new.top_since_s += by_s
         new.now_s += by_s
+        new.days = new.days.moved(by_s)
         return new
+
+    def cut_off(self) -> None:
+        """The protection has cut off: this half hour says nothing of other days."""
+        if not self.days.is_spoiled:
+            self.days = replace(self.days, is_spoiled=True)
 
     def hear(self, at_s: float, dt_s: float, current_a: float) -> None:
         """Take the mean current of the last *dt_s*."""
@@ -107,6 +117,8 @@ class Load:
         if top != self.top:
             self.top, self.top_since_s = top, at_s
         self.now_s = at_s
+        if at_s >= self.days.ends_s:
+            self.days = self.days.heard(at_s, self.counted_ah)
         if not self.past or at_s - self.past[-1][0] >= HOLD_S:
             self._look_back(at_s)
 
@@ -144,14 +156,21 @@ class Load:
                 for error, mean in zip(self.errors, foretold, strict=True)
             ]
 
-    def mean(self) -> tuple[float, float]:
-        """Return the mean current ahead and its standard deviation, in A."""
+    def mean(self, sensor_a: float) -> tuple[float, float]:
+        """Return the mean current ahead and its standard deviation, in A.
+
+        *sensor_a* is by how much the sensor may be off at zero, one sigma.
+        """
         floor = (0.003 * self.capacity_ah) ** 2
         weights = [1 / (error + floor) ** 1.5 for error in self.errors]
         mean_a = sum(
             w * m / s for w, m, s in zip(weights, self.means, self.shares, strict=True)
         ) / sum(weights)
-        return mean_a, sqrt(min(self.errors) + (0.002 * self.capacity_ah) ** 2)
+        return mean_a, sqrt(min(self.errors) + sensor_a**2)
+
+    def plan(self) -> list[Stretch]:
+        """Return what comes at the hours ahead; nothing while no habit is known."""
+        return self.days.ahead(self.now_s, self.means[2] / self.shares[2])
 
     def stays_s(self) -> float:
         """Return for how much longer what runs now is likely to go on.

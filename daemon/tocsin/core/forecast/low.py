@@ -9,13 +9,17 @@ from typing import TYPE_CHECKING
 from tocsin.core.forecast.curve import stretched
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tocsin.core.forecast.curve import Curve
+    from tocsin.core.forecast.days import Stretch
     from tocsin.core.forecast.fit import Pick
     from tocsin.core.forecast.load import Level
 
 NEVER_S = 9e9
 QUANTILES = (-1.64, 0.39, -0.67, 1.04, -0.13, -1.04, 0.67, 0.13, 1.64, -0.39)
 """Of the normal distribution, shuffled so that they do not march with the picks."""
+MOST_SIGMAS = max(QUANTILES)
 LEAST_A = 0.3
 WAITS = (0.16, 0.70, 1.90)
 """Of an exponential wait, in multiples of its mean."""
@@ -45,6 +49,7 @@ class Ahead:
         stays_s: For how much longer that is likely to go on.
         levels: Levels of load seen lately.
         lead_s: The lead asked for.
+        plan: What comes at the hours ahead, as far as it is known.
     """
 
     mean_a: float
@@ -53,6 +58,7 @@ class Ahead:
     stays_s: float
     levels: tuple[Level, ...]
     lead_s: float
+    plan: tuple[Stretch, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,12 +114,26 @@ def times_s(cell: Below, ahead: Ahead) -> list[float]:
         and level.per_hour > 0
         and not is_burst(level)
     ]
+    habits_a = max((s.sd_a * MOST_SIGMAS - s.mean_a for s in ahead.plan), default=0.0)
     futures = list[float]()
     for n, pick in enumerate(cell.picks):
-        drawn_a = -(ahead.mean_a + ahead.sd_a * QUANTILES[n % len(QUANTILES)])
+        sigmas = QUANTILES[n % len(QUANTILES)]
+        drawn_a = -(ahead.mean_a + ahead.sd_a * sigmas)
         mean_a = max(drawn_a, 0.0)
         stays_s = ahead.stays_s * STAYS[n % len(STAYS)]
-        three = [_first_now(cell, pick, now_a, mean_a, stays_s)] * len(WAITS)
+        if ahead.plan:
+            steps = _steps(ahead.plan, now_a, stays_s, mean_a, sigmas)
+            first_s = _walked(
+                cell,
+                pick,
+                steps,
+                mean_a=mean_a,
+                settles=1 - exp(-stays_s / SETTLES_S),
+                most_a=max(habits_a, now_a, mean_a),
+            )
+        else:
+            first_s = _first_now(cell, pick, now_a, mean_a, stays_s)
+        three = [first_s] * len(WAITS)
         for level in awaited:
             left_ah = cell.left_ah(pick, level.amps, mean_a)
             left_ah -= _taken_ah(level.amps, level.lasts_s, mean_a)
@@ -137,6 +157,60 @@ def _first_now(
         return alone_s
     left_ah = cell.left_ah(pick, mean_a, mean_a) - now_a * stays_s / 3600
     return stays_s + _waited(left_ah, mean_a)
+
+
+def _steps(
+    plan: tuple[Stretch, ...],
+    now_a: float,
+    stays_s: float,
+    mean_a: float,
+    sigmas: float,
+) -> Iterator[tuple[float, float]]:
+    """Yield (end in seconds from now, drawn in A) of what is to come.
+
+    As far as a habit is believed it takes the place of what would follow without one:
+    *now_a* for *stays_s*, then *mean_a*.
+    """
+    begins_s = 0.0
+    for stretch in plan:
+        ends_s, trust = stretch.ends_s, stretch.trust
+        habit_a = -trust * (stretch.mean_a + stretch.sd_a * sigmas)
+        other = 1 - trust
+        if begins_s < stays_s < ends_s:
+            yield stays_s, habit_a + other * now_a
+        other_a = now_a if stays_s >= ends_s else mean_a
+        yield ends_s, habit_a + other * other_a
+        begins_s = ends_s
+
+
+def _walked(
+    cell: Below,
+    pick: Pick,
+    steps: Iterator[tuple[float, float]],
+    *,
+    mean_a: float,
+    settles: float,
+    most_a: float,
+) -> float:
+    """Return the time to the cut-off if *steps* come, the first of which runs already.
+
+    None of them is larger than *most_a*: before the charge at which that much would cut
+    off is reached, nothing needs to be looked at.
+    """
+    safe_ah = cell.left_ah(pick, most_a, max(most_a, mean_a))
+    begins_s = taken_ah = 0.0
+    for n, (ends_s, drawn_a) in enumerate(steps):
+        more_ah = drawn_a * (ends_s - begins_s) / 3600
+        if drawn_a > 0 and taken_ah + more_ah >= safe_ah:
+            surface_a = drawn_a if n else mean_a
+            left_ah = cell.left_ah(pick, drawn_a, surface_a, settles) - taken_ah
+            if left_ah <= 0:
+                return begins_s
+            if left_ah < more_ah:
+                return begins_s + left_ah / drawn_a * 3600
+        taken_ah += more_ah
+        begins_s = ends_s
+    return NEVER_S
 
 
 def _waited(left_ah: float, drawn_a: float) -> float:

@@ -50,7 +50,7 @@ def _news(pack: Tracker, limit: Limit) -> News:
     if limit.is_warmth:
         seen_s = pack.thermal.trail[-1][0] if pack.thermal.trail else since_s
     return News(
-        mean_a=-load.mean()[0],
+        mean_a=-load.mean(pack.drift.sd_a)[0],
         now_a=-(load.fast_a or 0.0),
         is_stepped=load.top_since_s > since_s,
         is_fitted=any(at_s > since_s for at_s, _ in pack.fitted.values()),
@@ -59,7 +59,7 @@ def _news(pack: Tracker, limit: Limit) -> News:
 
 
 def _low(pack: Tracker, at_s: float) -> Forecast:
-    mean_a, sd_a = pack.load.mean()
+    mean_a, sd_a = pack.load.mean(pack.drift.sd_a)
     if pack.is_charging and mean_a > 0:
         return far(Limit.LOW, "the pack is being charged")
     known = [k for k, cell in enumerate(pack.cells) if cell.down.picks]
@@ -72,6 +72,7 @@ def _low(pack: Tracker, at_s: float) -> Forecast:
         pack.load.stays_s(),
         tuple(pack.load.levels()),
         pack.design.lead_s,
+        tuple(pack.load.plan()),
     )
     drawn_a = max(0.0, -mean_a)
     told = list[tuple[float, int, list[float], float | None]]()
@@ -118,7 +119,7 @@ def _candidates(pack: Tracker, known: list[int]) -> list[int]:
 
 def _high(pack: Tracker, at_s: float) -> Forecast:
     design = pack.design
-    mean_a, sd_a = pack.load.mean()
+    mean_a, sd_a = pack.load.mean(pack.drift.sd_a)
     if not pack.is_charging or mean_a <= FLOWS * design.nameplate_ah:
         return far(Limit.HIGH, "the pack is not being charged")
     known = [k for k, cell in enumerate(pack.cells) if cell.up.picks]

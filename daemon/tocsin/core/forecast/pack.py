@@ -7,15 +7,24 @@ just as it would have.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import exp
+from math import exp, hypot
 from typing import TYPE_CHECKING
 
 from tocsin.core.forecast import outlook
 from tocsin.core.forecast.approach import JOULE_PER_K_AH
-from tocsin.core.forecast.cell import Cell, Side, points_of
+from tocsin.core.forecast.cell import Cell, Knee, Side, points_of
 from tocsin.core.forecast.clone import clone
-from tocsin.core.forecast.curve import Curve, arrhenius
-from tocsin.core.forecast.fit import NODES, Counter, Window, fit
+from tocsin.core.forecast.curve import arrhenius
+from tocsin.core.forecast.design import Design, Sums, slower
+from tocsin.core.forecast.drift import MARK_SD, Drift
+from tocsin.core.forecast.fit import (
+    COUNTER_SIGMA,
+    LOW_KNEE,
+    NODES,
+    Counter,
+    Window,
+    fit,
+)
 from tocsin.core.forecast.load import Load
 from tocsin.core.forecast.ohmic import Ohmic
 from tocsin.core.forecast.thermal import Thermal
@@ -24,15 +33,11 @@ if TYPE_CHECKING:
     from tocsin.core.forecast.result import Forecast, Limit
     from tocsin.core.forecast.thermal import Approach
 
-OHMIC_J, OHMIC_WARM_J = 25e3, 12e3
 SURFACE_J = 30e3
-"""Activation energies of resistance, below and above 25 degC, and of diffusion, per
-mole. For resistance LFP cells lie between 17 and 54 kJ from 10 to 25 degC, at 11 to 12
-from 25 to 40 (derived from Naumann et al., J. Energy Storage 2018); 30 kJ is the
-diffusion of the BPX example set (Faraday Institution, 2022)."""
+"""Activation energy of diffusion, per mole: that of the BPX example set (Faraday
+Institution, 2022)."""
 KNEE_J = 37e3
 LEAST_KNEE, MOST_KNEE = 0.15, 0.8
-WARM_C = 25.0
 SURFACE_H = 0.06
 """Hours of current by which the surface of the particles runs ahead at 25 degC."""
 FAST_S, SLOW_S = 50.0, 450.0
@@ -41,53 +46,15 @@ SLOW_SHARE = 0.15
 GAP_S = 600.0
 """After a longer gap the battery's own counter says what flowed meanwhile."""
 BIN = 0.005
+HIGH_KNEE = 0.992
+"""Charge at which the curve is steep enough again."""
+COUNTS = 0.008
+"""Of 1C: a smaller current says nothing."""
 FITTED = 2
 """Cells that are fitted each time: the worst ones, and one more by turns."""
 OFTEN_S, SELDOM_S = 15.0, 60.0
 NEAR_LEADS = 3
 """A cut-off nearer than so many leads is looked at often."""
-
-
-def slower(temp_c: float) -> float:
-    """Return by how much a cell resists more than at 25 degC."""
-    return arrhenius(OHMIC_J if temp_c < WARM_C else OHMIC_WARM_J, temp_c)
-
-
-@dataclass(frozen=True, slots=True)
-class Design:
-    """What the forecast is told of a pack; all else it learns.
-
-    Attributes:
-        ohm_ah: Resistance times capacity to begin with.
-        lead_s: The lead asked for.
-        charger_v: Where the chargers hold the pack; None if it is not known.
-        hot_c, hot_load_c: Where it is too hot to charge, and to discharge; None if no
-            rule says so.
-    """
-
-    curve: Curve
-    nameplate_ah: float
-    ohm_ah: float
-    low_v: float
-    high_v: float
-    cold_c: float
-    lead_s: float
-    charger_v: float | None = None
-    hot_c: float | None = None
-    hot_load_c: float | None = None
-
-
-@dataclass(slots=True)
-class Sums:
-    """What a bin has gathered: volts per cell, the current and its lagged means."""
-
-    volts: list[float]
-    current_a: float = 0.0
-    fast_a: float = 0.0
-    slow_a: float = 0.0
-    count: int = 0
-    begun_s: float = 0.0
-    begun_ah: float = 0.0
 
 
 @dataclass(slots=True)
@@ -101,14 +68,17 @@ class Tracker:
         slower: By how much its resistance is above that at 25 degC.
         fast_a, slow_a: Lagged means of the current.
         fitted: When and at what count "up" and "down" were fitted last.
+        mark_ah: Count at the middle of the newest bin, at the surface.
         later_ah: By how much later than the middle each cell will be full.
         approaches: When temperatures reach their limits, as the newest row told.
+        is_cut: The protection has cut off, and nothing was drawn since.
     """
 
     design: Design
     load: Load
     ohmic: Ohmic
     thermal: Thermal
+    drift: Drift
     begun_s: float = 0.0
     at_s: float | None = None
     current_a: float = 0.0
@@ -122,9 +92,11 @@ class Tracker:
     cells: list[Cell] = field(default_factory=list)
     fitted: dict[str, tuple[float, float]] = field(default_factory=dict)
     turn: int = 0
+    mark_ah: float = 0.0
     aligned_s: float = -1e9
     later_ah: list[float] = field(default_factory=list)
     is_charging: bool = False
+    is_cut: bool = False
     looked_s: float = -1e9
     forecasts: tuple[Forecast, ...] = ()
     approaches: dict[Limit, Approach] = field(default_factory=dict)
@@ -138,6 +110,7 @@ class Tracker:
             Load(nameplate_ah, design.lead_s),
             Ohmic(nameplate_ah, design.ohm_ah / nameplate_ah),
             Thermal(nameplate_ah),
+            Drift.fresh(nameplate_ah),
         )
 
     def moved(self, by_s: float) -> Tracker:
@@ -145,6 +118,7 @@ class Tracker:
         return replace(
             self,
             load=self.load.moved(by_s),
+            drift=self.drift.moved(by_s),
             begun_s=self.begun_s + by_s,
             at_s=None if self.at_s is None else self.at_s + by_s,
             sums=replace(self.sums, begun_s=self.sums.begun_s + by_s),
@@ -184,11 +158,21 @@ class Tracker:
             self._begin(at_s, current_a, cells_v)
         if dt_s <= 0:
             return
+        if dt_s > GAP_S:
+            self.drift = self.drift.interrupted(at_s)
+            self.cells = [replace(c, knee=None, new_knee=None) for c in self.cells]
+        seen_a, current_a = current_a, current_a - self.drift.offset_a
         mean_a = self._flowed(dt_s, current_a, charge)
         self.counter_ah += mean_a * dt_s / 3600
         self.at_s, self.current_a, self.charge = at_s, current_a, charge
         self.fast_a += (current_a - self.fast_a) * (1 - exp(-dt_s / FAST_S))
         self.slow_a += (current_a - self.slow_a) * (1 - exp(-dt_s / SLOW_S))
+        self.is_cut = min(cells_v) < self.design.low_v or (
+            self.is_cut and -current_a < COUNTS * self.design.nameplate_ah
+        )
+        if self.is_cut:
+            self.load.cut_off()
+            self._drifts(at_s, self.drift.cut(at_s, seen_a))
         self.load.hear(at_s, dt_s, mean_a)
         if temps_c:
             self._warm(sum(temps_c) / len(temps_c))
@@ -217,6 +201,14 @@ class Tracker:
             moved_ah = (charge - self.charge) * self.design.nameplate_ah
             return moved_ah * 3600 / dt_s
         return 0.5 * (current_a + self.current_a)
+
+    def _drifts(self, at_s: float, drift: Drift) -> None:
+        """Believe *drift*; what was counted before is counted anew."""
+        more_a = drift.offset_a - self.drift.offset_a
+        self.drift = drift
+        if more_a:
+            bin_ah = self.bin_ah()
+            self.cells = [cell.recounted(more_a, at_s, bin_ah) for cell in self.cells]
 
     def _warm(self, temp_c: float) -> None:
         if abs(temp_c - self.temp_c) > 0.3:
@@ -283,7 +275,8 @@ class Tracker:
         surface_ah = self.surface_ah(fast_a, sums.slow_a / n)
         middle_ah = 0.5 * (self.counter_ah + sums.begun_ah)
         drop_a = (current_a + SLOW_SHARE * fast_a) * self.slower
-        counts = moved_ah * current_a > 0 and abs(current_a) > 0.008 * nameplate_ah
+        counts = moved_ah * current_a > 0 and abs(current_a) > COUNTS * nameplate_ah
+        before_v = [cell.rest_v for cell in self.cells]
         for k, total in enumerate(sums.volts):
             rest_v = total / n - self.ohmic.ohm(k) * drop_a
             seen = (middle_ah + surface_ah, rest_v, middle_ah, at_s)
@@ -293,9 +286,31 @@ class Tracker:
                 charging=moved_ah > 0,
                 bin_ah=self.bin_ah(),
             )
+        self._mark(at_s, before_v, middle_ah + surface_ah, charging=moved_ah > 0)
         volts = [0.0] * len(sums.volts)
         self.sums = Sums(volts, begun_s=at_s, begun_ah=self.counter_ah)
         self._fit_or_anchor(at_s, surface_ah)
+
+    def _mark(
+        self, at_s: float, before_v: list[float], count_ah: float, *, charging: bool
+    ) -> None:
+        """See whether the first cell has come into its knee since the last bin."""
+        sign = 1 if charging else -1
+        last_ah, self.mark_ah = self.mark_ah, count_ah
+        knee_v = self.design.curve.at(HIGH_KNEE if charging else LOW_KNEE)
+        first = max(range(len(before_v)), key=lambda k: sign * self.cells[k].rest_v)
+        for k, then_v in enumerate(before_v):
+            now_v = self.cells[k].rest_v
+            if not then_v or not sign * then_v < sign * knee_v <= sign * now_v:
+                continue
+            part = (knee_v - then_v) / (now_v - then_v)
+            met_ah = last_ah + part * (count_ah - last_ah)
+            if not charging:
+                knee = Knee(met_ah, at_s, (self.charge or 0.0) - LOW_KNEE)
+                self.cells[k] = replace(self.cells[k], new_knee=knee)
+            if k == first:
+                drift = self.drift.marked(k, at_s, met_ah, full=charging)
+                self._drifts(at_s, drift)
 
     def _fit_or_anchor(self, at_s: float, surface_ah: float) -> None:
         charging = self.load.means[0] > 0
@@ -344,7 +359,7 @@ class Tracker:
                 at_s=at_s,
                 charging=charging,
             ),
-            Counter(self.counter_ah, self.charge, nameplate_ah),
+            self._counter(cell.knee, at_s),
             window=side.window or self._first_window(),
             learned=cell.learned,
             by_full=charging,
@@ -353,6 +368,21 @@ class Tracker:
         cell = cell.with_side(side, charging=charging)
         is_deep = found.found.log_stretch_sd < 0.8 * cell.learned.log_stretch_sd
         return replace(cell, fresh=found.found) if is_deep and not charging else cell
+
+    def _counter(self, knee: Knee | None, at_s: float) -> Counter:
+        """Return what is counted, and how far to rely on it since *knee* was met."""
+        nameplate_ah = self.design.nameplate_ah
+        if knee is None:
+            return Counter(self.counter_ah, self.charge, nameplate_ah)
+        crept_ah = self.drift.sd_a * (at_s - knee.at_s) / 3600
+        return Counter(
+            self.counter_ah,
+            self.charge,
+            nameplate_ah,
+            hypot(COUNTER_SIGMA, knee.charge_off),
+            knee.count_ah,
+            hypot(MARK_SD * nameplate_ah, crept_ah),
+        )
 
     def _first_window(self) -> Window:
         nameplate_ah = self.design.nameplate_ah

@@ -67,6 +67,8 @@ def _causes(new: Forecast, old: Forecast, news: News) -> Iterator[str]:
         yield "another one comes first"
     if old.likely_ms is not None and old.likely_ms >= FAR_MS:
         yield "an end has come in sight"
+    elif new.likely_ms is not None and new.likely_ms >= FAR_MS:
+        yield "no end is in sight any more"
     if news.is_stepped:
         yield "the load has stepped"
     if new.drawn_ma is not None and old.drawn_ma is not None:

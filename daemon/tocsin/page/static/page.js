@@ -110,7 +110,7 @@ function fill(item, alarm) {
   item.toggleAttribute("data-loud", alarm.active && !["shelved", "suppressed by design", "out of service"].includes(alarm.state));
   text(item.querySelector(".mark"), MARKS[alarm.priority]);
   text(item.querySelector("b"), `${alarm.alarm}, ${alarm.subject}`);
-  text(item.querySelector(".soft"), `${alarm.state} since ${clock(alarm.since)}`);
+  text(item.querySelector(".soft"), `${alarm.proving ? "PROOF TEST, not real: " : ""}${alarm.state} since ${clock(alarm.since)}`);
   text(item.querySelector(".message"), alarm.message);
   const [cause, consequence] = item.querySelectorAll("details p");
   text(cause, alarm.cause);
@@ -125,12 +125,12 @@ function fill(item, alarm) {
 }
 
 // --- the rest ---------------------------------------------------------------------
-const ROLES = { "charge-permit": "charge permit", "load-permit": "load permit", horn: "horn", beacon: "beacon", "generator-call": "generator call", "heater-call": "heater call", heartbeat: "heartbeat" };
+const ROLES = { "charge-permit": "charge permit", "load-permit": "load permit", horn: "horn", beacon: "beacon", "generator-call": "generator call", "heater-call": "heater call", "generator-load": "generator load", heartbeat: "heartbeat" };
 
 function outputs(every) {
   $("silence").hidden = !every.some((o) => o.role === "horn" && o.energised);
   $("output-list").replaceChildren(...every.map((o) => {
-    const permit = o.role.endsWith("permit"), acts = o.role !== "heartbeat" && permit !== o.energised;
+    const permit = o.role.endsWith("permit"), acts = !["heartbeat", "generator-load"].includes(o.role) && permit !== o.energised;
     const word = permit ? (o.energised ? "allowed" : "held back") : o.role === "heartbeat" ? (o.energised ? "beats" : "still") : o.energised ? "called" : "quiet";
     const why = o.why.length ? `: ${o.why.join(", ")}` : "";
     const sign = svg("svg", { viewBox: "0 0 24 24", "aria-hidden": "true" }, svg("path", { d: permit ? "M4 4h16v16H4z" : "M12 3a9 9 0 1 0 .1 0z" }));

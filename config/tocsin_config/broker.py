@@ -1,0 +1,65 @@
+"""The ``[mqtt]`` table to a broker: which keys go together, what it includes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tocsin.ports import BrokerSpec
+from tocsin_config.announce import read_template
+
+if TYPE_CHECKING:
+    from tocsin.ports import Announcement
+    from tocsin_config.findings import Findings
+    from tocsin_config.models import MqttTable, SiteFile
+
+
+def build_broker(file: SiteFile, findings: Findings) -> tuple[BrokerSpec | None, bytes]:
+    """Return the broker, if there is one, and the bytes of the template it includes."""
+    own = file.mqtt
+    if own is None:
+        return None, b""
+    _between(own, findings)
+    folder, secret = findings.document.file.parent, own.password_file
+    raw, announcement = _announcement(own, findings)
+    spec = BrokerSpec(
+        host=own.host,
+        port=own.port,
+        protocol=own.protocol,
+        domain=own.domain,
+        base=own.base,
+        username=own.username,
+        password_file=None if secret is None else folder / secret,
+        keepalive_s=own.keepalive_s,
+        is_commanded=own.commands,
+        announcement=announcement,
+    )
+    return spec, raw
+
+
+def _between(own: MqttTable, findings: Findings) -> None:
+    if own.password_file is not None and not own.username:
+        wrong = "a password without a username"
+        findings.tell(
+            ("mqtt", "password_file"), wrong, "username as well", needs=[("mqtt",)]
+        )
+    if own.commands and own.protocol != "5":
+        wrong = "MQTT 3.1.1 cannot tell a command that the broker kept from a new one"
+        findings.tell(
+            ("mqtt", "commands"), wrong, 'protocol = "5", or no commands',
+            needs=[("mqtt",)],
+        )  # fmt: skip
+
+
+def _announcement(
+    own: MqttTable, findings: Findings
+) -> tuple[bytes, Announcement | None]:
+    if own.announce is None:
+        return b"", None
+    document = findings.document
+    raw, made, problems = read_template(document.file.parent / own.announce.template)
+    if raw is None:
+        said = f"{own.announce.template}: {problems[0].wrong}"
+        findings.tell(("mqtt", "announce", "template"), said, problems[0].right)
+    else:
+        findings.problems += problems
+    return raw or b"", made
