@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import json
 from contextlib import suppress
-from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from tocsin.clock import iso_time
 from tocsin.history import HistoryError, reader
 from tocsin.journal import JournalError, read
 from tocsin.page.asked import NoError
+from tocsin.prove.records import Record, RecordError, Verdict, listed
 from tocsin.wire import fact_words
 
 if TYPE_CHECKING:
@@ -22,13 +22,7 @@ if TYPE_CHECKING:
 
     from tocsin.journal import Row
 
-RECORDS = "records"
 MOST_RECORDS = 50
-LARGEST_RECORD = 1_000_000
-RECORD_FIELDS = (
-    *("started", "ended", "next_due", "verdict", "person", "reason"),
-    *("is_rehearsal", "is_whole"),
-)
 
 
 def journal(
@@ -105,21 +99,30 @@ def plot(
 
 
 def records(folder: Path) -> list[dict[str, Any]]:
-    """Return the newest test records, newest first; one that is damaged says so."""
+    """Return the newest test records, newest first; one that is damaged says so.
+
+    Raises:
+        NoError: they cannot be read.
+    """
     try:
-        paths = sorted((folder / RECORDS).glob("proof-*.json"), reverse=True)
-    except OSError:
-        return []
-    return [_record(path) for path in islice(paths, MOST_RECORDS)]
+        newest = listed(folder)[: -MOST_RECORDS - 1 : -1]
+    except RecordError as exc:
+        raise NoError(404, str(exc)) from exc
+    return [_record(path, record) for path, record in newest]
 
 
-def _record(path: Path) -> dict[str, Any]:
-    try:
-        with path.open(encoding="utf-8") as file:
-            whole = json.loads(file.read(LARGEST_RECORD))
-        verdicts = [result["verdict"] for result in whole["results"]]
-        counts = {each: verdicts.count(each) for each in ("pass", "untested", "fail")}
-        shown = {name: whole.get(name) for name in RECORD_FIELDS}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return {"name": path.stem, "trouble": "this record is damaged"}
-    return {"name": path.stem, "trouble": "", **shown, "counts": counts}
+def _record(path: Path, record: Record | str) -> dict[str, Any]:
+    if isinstance(record, str):
+        return {"name": path.stem, "trouble": record}
+    return {
+        "name": path.stem,
+        "trouble": "",
+        "ended": iso_time(record.ended_ms),
+        "next_due": iso_time(record.next_due_ms),
+        "verdict": record.verdict,
+        "person": record.person,
+        "reason": record.reason,
+        "is_rehearsal": record.is_rehearsal,
+        "is_whole": record.is_whole,
+        "counts": {each.value: record.count(each) for each in Verdict},
+    }
