@@ -11,37 +11,33 @@ import uuid
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
-from importlib.metadata import EntryPoint, entry_points
 from itertools import islice
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__, clock, control, notify
 from tocsin.core.events import Command, CommandFact, NoteFact
 from tocsin.history import History
+from tocsin.installed import open_inputs, open_outputs, open_sources
 from tocsin.journal import Journal, JournalError, Row, read
 from tocsin.memory import Memory
 from tocsin.mqtt import PAGE, Publisher, Surroundings
 from tocsin.page import Page
-from tocsin.ports import Heeds, Reports
 from tocsin.prove import Bench
-from tocsin.rooms import Rooms
 from tocsin.shell import Inbox, Room, Shell
+from tocsin.show import show_json
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from tocsin.clock import Clock
+    from tocsin.core.engine import Outcome
+    from tocsin.core.events import Fact
     from tocsin.mqtt import Request
-    from tocsin.ports import (
-        BuildInputs,
-        BuildOutputs,
-        BuildSources,
-        Inputs,
-        OnTrouble,
-        Outputs,
-    )
-    from tocsin.shell import Open
+    from tocsin.ports import Heeds, Inputs
     from tocsin_config import Setup
+
+SNAPSHOT_MS = 1_000
+"""Snapshots are published at most this often, and after every change."""
 
 REMEMBERING_S = 1.0
 """The first step waits at most so long for what earlier runs knew."""
@@ -52,61 +48,6 @@ page first, then the journal, MQTT behind it, the history last."""
 
 HANGING_S = 0.5
 """How long threads may take to end once all is closed."""
-
-
-class SetupError(Exception):
-    """The site file is sound, but this machine or installation cannot serve it."""
-
-
-def found(group: str, name: str) -> EntryPoint:
-    """Return the entry point *name* of *group*.
-
-    Raises:
-        SetupError: no installed package offers it.
-    """
-    offered = entry_points(group=group)
-    if name not in offered.names:
-        known = ", ".join(sorted(offered.names)) or "none"
-        raise SetupError(f"no {group} named {name!r} is installed; there are: {known}")
-    return offered[name]
-
-
-def open_sources(
-    setup: Setup,
-    *,
-    on_trouble: OnTrouble | None = None,
-    heeding: list[Heeds] | None = None,
-) -> dict[str, Open]:
-    """Return, for each pack, what opens a connection to it.
-
-    Drivers that can are given *on_trouble*; those that heed facts join *heeding*.
-
-    Raises:
-        SetupError: a driver is not installed.
-    """
-    opened: dict[str, Open] = {}
-    for driver in dict.fromkeys(spec.driver for spec in setup.sources):
-        build: BuildSources = found("tocsin.sources", driver).load()
-        specs = [spec for spec in setup.sources if spec.driver == driver]
-        sources = build(specs)
-        if on_trouble is not None and isinstance(sources, Reports):
-            sources.report_to(on_trouble)
-        if heeding is not None and isinstance(sources, Heeds):
-            heeding.append(sources)
-        for spec in specs:
-            opened[spec.name] = partial(sources.open, spec.name)
-    return opened
-
-
-def open_outputs(setup: Setup) -> Outputs:
-    """Claim every pin, de-energised.
-
-    Raises:
-        SetupError: the pin driver is not installed.
-        DriverError: a pin cannot be claimed.
-    """
-    build: BuildOutputs = found("tocsin.outputs", setup.pins_driver).load()
-    return build(setup.pins)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,17 +63,76 @@ class RunStamps:
         return self.clock.wall_ms()
 
 
-def open_inputs(setup: Setup) -> Inputs | None:
-    """Claim every input's pin; None where the site has no inputs.
+class Rooms:
+    """Passes on what became true: to the journal first, and from there to others."""
 
-    Raises:
-        SetupError: the pin driver is not installed.
-        DriverError: a pin cannot be claimed.
-    """
-    if not setup.input_pins:
-        return None
-    build: BuildInputs = found("tocsin.inputs", setup.pins_driver).load()
-    return build(setup.input_pins)
+    def __init__(self, setup: Setup, time: Clock, guests: Sequence[Room]) -> None:
+        self._setup = setup
+        self._clock = time
+        self._guests = [*guests]
+        self._watchdog_ms = notify.watchdog_interval_s() * 1_000 / 2
+        self._shown_ms = self._fed_ms = -SNAPSHOT_MS
+        self._is_changed = False
+        self._unwritten = set[int]()
+        self.heeding: list[Heeds] = []
+        self.outcome: Outcome | None = None
+        self.journal: Journal | None = None
+        self.publisher: Publisher | None = None
+
+    def add(self, guest: Room) -> None:
+        """Have one more guest told."""
+        self._guests.append(guest)
+
+    def tell(self, facts: Sequence[Fact]) -> None:
+        """Store the facts; once they are durable they are published."""
+        if self.journal is not None:
+            self._unwritten |= {id(fact) for fact in facts}
+            self.journal.tell(facts)
+        for listener in (*self._guests, *self.heeding):
+            listener.tell(facts)
+
+    def written(self, facts: Sequence[Fact], durable: bool) -> None:  # noqa: FBT001 the journal's call
+        """Publish what was stored, or what could not be: a warning must get out."""
+        self._unwritten -= {id(fact) for fact in facts}
+        if self.publisher is None:
+            return
+        if durable:
+            self.publisher.stored()
+        else:
+            self.publisher.tell(facts)
+        if self._is_changed and not self._unwritten:
+            self._show()
+
+    def stepped(self, outcome: Outcome) -> None:
+        """Feed whoever watches that the daemon decides."""
+        is_first, self.outcome = self.outcome is None, outcome
+        now_ms = outcome.state.now_ms
+        if is_first:
+            notify.ready(f"watching {self._setup.site.name}")
+        if self._watchdog_ms and now_ms - self._fed_ms >= self._watchdog_ms:
+            self._fed_ms = now_ms
+            notify.watchdog()
+        for guest in self._guests:
+            guest.stepped(outcome)
+        self._is_changed |= bool(outcome.facts)
+        if self.publisher is not None:
+            self.publisher.alive()
+            is_due = now_ms - self._shown_ms >= SNAPSHOT_MS
+            if (is_due or self._is_changed) and not self._unwritten:
+                self._show()
+
+    def _show(self) -> None:
+        snapshot = self.snapshot()
+        if self.publisher is not None and self.outcome is not None and snapshot:
+            self._is_changed = False
+            self._shown_ms = self.outcome.state.now_ms
+            self.publisher.show(self.outcome, snapshot)
+
+    def snapshot(self) -> Mapping[str, Any] | None:
+        """Return what is seen and demanded now, or None before the first step."""
+        if self.outcome is None:
+            return None
+        return show_json(self.outcome, self._setup.site, wall_ms=self._clock.wall_ms())
 
 
 async def serve(

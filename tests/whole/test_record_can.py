@@ -7,7 +7,7 @@ import sys
 from asyncio.subprocess import PIPE
 from typing import TYPE_CHECKING, Any
 
-from tocsin.app import open_sources
+from tocsin.installed import open_sources
 from tocsin.ports import DriverError
 from tocsin.trace import read_trace
 from tocsin_config import load

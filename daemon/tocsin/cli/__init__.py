@@ -51,10 +51,11 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"tocsin {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for room in (
-        *(demo, run, check, circuit, show, record, replay, journal),
-        *(history, incident, prove, mqtt, ask),
-    ):
+    rooms = (
+        *(demo, run, check, circuit, show, record, replay, journal, history),
+        *(incident, prove, mqtt, ask),
+    )
+    for room in rooms:
         room.register(commands)
     return top
 

@@ -262,8 +262,8 @@ def _say(
     print()
     _table(OUTPUT_HEAD, (_output_row(each) for each in _outputs(setup)))
     _say_circuits(setup)
-    print(f"\n{history_words.line(setup)}")
     _say_inputs(setup)
+    print(f"\n{history_words.line(setup)}")
 
 
 def _say_circuits(setup: Setup) -> None:

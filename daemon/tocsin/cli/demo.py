@@ -17,7 +17,7 @@ from rich.live import Live
 from rich.panel import Panel
 from rich.text import Text
 
-from tocsin import app
+from tocsin import app, installed
 from tocsin.cli.broker import NoBrokerError, child_broker
 from tocsin.cli.common import example, fail
 from tocsin.cli.picture import WIDTH, save
@@ -175,7 +175,7 @@ async def _play(
     is_live: bool,
     more: str,
 ) -> None:
-    build: BuildRehearsal = app.found("tocsin.rehearsals", "fern-ridge").load()
+    build: BuildRehearsal = installed.found("tocsin.rehearsals", "fern-ridge").load()
     async with AsyncExitStack() as stack:
         hut = await stack.enter_async_context(build(folder))
         path = folder / "site.toml"

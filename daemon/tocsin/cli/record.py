@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tocsin import control
-from tocsin.app import SetupError, found, open_sources
 from tocsin.cli.common import add_site, duration_ms, example, fail, load_site
 from tocsin.clock import RealClock, stopwatch_s
+from tocsin.installed import SetupError, found, open_sources
 from tocsin.ports import CanLine, DriverError
 from tocsin.record import RecordError, Recording, Tape, overhear, record
 

@@ -63,6 +63,13 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         action="store_true",
         help="with forecast rows, at most one a limit every 10 s of trace",
     )
+    parser.add_argument(
+        "--starts-at",
+        metavar="HH:MM",
+        type=_time_of_day,
+        default=0,
+        help="local time of the first row, for quiet hours and mornings (00:00)",
+    )
     more = parser.add_mutually_exclusive_group()
     more.add_argument(
         "--compare",
@@ -72,13 +79,6 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
     )
     more.add_argument(
         "--incident", metavar="FILE.html", type=Path, help="write an incident report"
-    )
-    parser.add_argument(
-        "--starts-at",
-        metavar="HH:MM",
-        type=_time_of_day,
-        default=0,
-        help="local time of the first row, for quiet hours and mornings (00:00)",
     )
     example(parser, EXAMPLES)
     parser.set_defaults(run=run)

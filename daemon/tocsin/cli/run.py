@@ -6,9 +6,10 @@ import logging
 import sys
 from typing import TYPE_CHECKING
 
-from tocsin.app import SetupError, run_until_told
+from tocsin.app import run_until_told
 from tocsin.cli.common import add_site, example, fail, load_site
 from tocsin.control import AlreadyServedError
+from tocsin.installed import SetupError
 from tocsin.ports import DriverError
 from tocsin.shell import UnsoundStepError
 from tocsin.wire import fact_json, fact_words

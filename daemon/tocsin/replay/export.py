@@ -9,6 +9,7 @@ from typing import IO, TYPE_CHECKING
 
 from tocsin.history.kinds import Tier
 from tocsin.history.reader import GAP_MS
+from tocsin.trace import header
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -40,20 +41,18 @@ def trace_header(names: Iterable[str]) -> list[str]:
     parts = [name.partition("/") for name in names]
     cells = _most(part for word, _, part in parts if word == "cell")
     temps = _most(part for word, _, part in parts if word == "temp")
-    return [
-        *("t_s", "pack", "current_a", "soc_pct"),
-        *(f"cell_v_{i + 1}" for i in range(cells)),
-        *(f"temp_c_{i + 1}" for i in range(temps)),
-    ]
+    return header(cells, temps).split(",")
 
 
-def write_trace(kept: Iterable[Kept], header: Sequence[str], file: IO[str]) -> Exported:
+def write_trace(
+    kept: Iterable[Kept], columns: Sequence[str], file: IO[str]
+) -> Exported:
     """Write *kept*, oldest first, as a trace with times in s since 1970."""
     done = Exported()
     rows = csv.writer(file, lineterminator="\n")
-    rows.writerow(header)
+    rows.writerow(columns)
     for one in _filled(kept):
-        rows.writerow([_field(one, column) for column in header])
+        rows.writerow([_field(one, column) for column in columns])
         done.rows += 1
         done.thinned += one.tier is not Tier.RAW
         done.first_ms = one.at_ms if done.first_ms is None else done.first_ms

@@ -14,12 +14,12 @@ import pytest
 from can_made import HUT_DBC, HUT_SITE, whole
 from can_stage import error_frame, message, spec, status_1
 from site_files import SMALL, loaded, written
-from tocsin.app import open_sources
 from tocsin.core.alarm import AlarmState
 from tocsin.core.engine import step
 from tocsin.core.events import AlarmFact, Trouble
 from tocsin.core.rules import Priority, Unit
 from tocsin.core.state import fresh
+from tocsin.installed import open_sources
 from tocsin.ports import CanLine, Heeds, Reports, SourceSpec
 from tocsin.shell import Inbox
 from tocsin_drivers.can.sources import build_dbc, build_rvc
