@@ -9,7 +9,7 @@ import pytest
 
 from core_builders import output, reading, site
 from tocsin.core.engine import Outcome, step
-from tocsin.core.events import Command, Tick, Verb
+from tocsin.core.events import Command, ProofBegin, Tick, Verb
 from tocsin.core.forecast import FAR_MS, Forecast, Limit
 from tocsin.core.rules import Action, Measure, Priority, Role, Rule
 from tocsin.core.state import fresh
@@ -172,3 +172,15 @@ def test_an_alarm_says_what_may_be_done_with_it() -> None:
     later = step(outcome.state, seen, HUT)
     (alarm,) = picture(later, HUT, wall_ms=0, told=0)["alarms"]
     assert alarm["verbs"] == ["shelve"]
+
+
+def test_a_proof_test_says_so_and_its_alarm_is_nothing_to_act_on() -> None:
+    begin = ProofBegin(at_ms=121_000, alarm="low-cell", by="warden", for_ms=60_000)
+    outcome = step(run(HUT, 3_300, 3_300).state, begin, HUT)
+    outcome = step(outcome.state, reading(122_000, 3_300, 3_300), HUT)
+    shown = picture(outcome, HUT, wall_ms=0, told=0)
+    assert shown["proving"]["alarm"] == "low-cell"
+    (alarm,) = shown["alarms"]
+    assert (alarm["proving"], alarm["verbs"], alarm["sounding"]) == (True, [], False)
+    assert shown["verdict"]["headline"] == "A proof test goes on"
+    assert shown["verdict"]["todo"] == []
