@@ -52,13 +52,15 @@ class CanLine:
 
     *bitrate* is told to a serial adapter (``slcan``); a kernel interface has its own.
     The interface ``log`` is a recording, its file the channel (``bus.log``, or
-    ``bus.log@can1`` for one bus of several), played *speed* times as fast.
+    ``bus.log@can1`` for one bus of several), played *speed* times as fast. A serial
+    adapter that *is_listen_only* does not even acknowledge what it hears.
     """
 
     interface: str
     channel: str
     bitrate: int | None = None
     speed: float = 1.0
+    is_listen_only: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

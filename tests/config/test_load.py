@@ -148,12 +148,16 @@ def test_the_full_sample_site_leaves_no_doubt() -> None:
     assert {output.role for output in setup.site.outputs} == set(Role)
 
 
-def test_the_sample_site_on_can_hears_every_cell_of_one_pack() -> None:
+def test_the_sample_site_on_can_hears_every_cell_and_lacks_nothing_for_permits() -> (
+    None
+):
     sites = Path(__file__).parents[2] / "deploy" / "sites"
-    right, left = load(sites / "fern-ridge-can.toml").sources
-    assert (right.driver, right.options["instance"]) == ("rv-c", 3)
-    roles = [signal.role for signal in left.options["signals"].signals]
-    assert roles.count(PointRole.CELL) == roles.count(PointRole.TEMPERATURE) == 16
+    setup = load(sites / "fern-ridge-can.toml")
+    assert [spec.name for spec in setup.sources] == ["left", "right"]
+    for spec in setup.sources:
+        roles = [signal.role for signal in spec.options["signals"].signals]
+        assert roles.count(PointRole.CELL) == roles.count(PointRole.TEMPERATURE) == 16
+    assert not any("cannot work" in doubt.wrong for doubt in doubts(setup))
 
 
 def test_a_missing_table_means_its_defaults(tmp_path: Path) -> None:

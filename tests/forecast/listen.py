@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from time import perf_counter
+from time import process_time
 from typing import TYPE_CHECKING, Any
 
 from tests.forecast.score import FORGIVEN_S, Heard, Said, cutoffs_of
@@ -74,12 +74,12 @@ stale_s = {max(10.0, 3 * row_s)}
 def listen(
     entry: dict[str, Any], folder: Path, restarts_s: tuple[float, ...] = ()
 ) -> tuple[Heard, float]:
-    """Play a trace; return what was said, and the core's seconds.
+    """Play a trace; return what was said, and the seconds of CPU it took.
 
     At each of *restarts_s* the daemon ends and another begins, which knows what the
     first has saved.
     """
-    site, begun_s = site_of(entry), perf_counter()
+    site, begun_s = site_of(entry), process_time()
     ear = _Ear(site)
     known: dict[str, Tracker] = {}
     rows = read_trace(folder / entry["file"])
@@ -91,7 +91,7 @@ def listen(
                 ear.note(fact)
     heard = ear.ended()
     heard.steady_s = _steady(entry, ear.currents)
-    return heard, perf_counter() - begun_s
+    return heard, process_time() - begun_s
 
 
 @dataclass
@@ -210,13 +210,13 @@ def _seconds(time_ms: int | None) -> float | None:
 
 
 def core_s(entry: dict[str, Any], folder: Path) -> float:
-    """Return the core's seconds over a trace when nothing is foretold."""
+    """Return the seconds of CPU that the core takes over a trace, foretelling nothing."""
     site = site_of(entry)
     blind = replace(site, chemistry=replace(site.chemistry, curve=()))
-    begun_s = perf_counter()
+    begun_s = process_time()
     for _ in play(read_trace(folder / entry["file"]), blind, Played()):
         pass
-    return perf_counter() - begun_s
+    return process_time() - begun_s
 
 
 def fixed(entry: dict[str, Any], folder: Path) -> dict[float, Heard]:

@@ -15,7 +15,7 @@ from tocsin_drivers.simbus.can_serve import bank_dbc, pumped, traffic_of
 from tocsin_drivers.simbus.fern_ridge import make_bank
 from tocsin_drivers.simbus.hut_dbc import signals_toml
 from tocsin_drivers.simbus.slcan import SlcanPty
-from whole_stage import QUIET, SITE, WALL_MS, Watcher
+from whole_stage import QUIET, SITE, Watcher
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
@@ -33,19 +33,21 @@ PATIENCE_S = 30.0
 
 
 class FastClock(RealClock):
-    """The loop's time, but faster, and without waiting for whoever is busy."""
+    """The loop's time, but faster, and without waiting for whoever is busy.
+
+    The time of day is the real one: the journal's own thread asks for it.
+    """
+
+    speed = SPEED
 
     def now_ms(self) -> int:
-        return int(super().now_ms() * SPEED)
-
-    def wall_ms(self) -> int:
-        return WALL_MS + self.now_ms()
+        return int(super().now_ms() * self.speed)
 
     async def sleep_until(self, at_ms: int) -> None:
-        await super().sleep_until(int(at_ms / SPEED))
+        await super().sleep_until(int(at_ms / self.speed))
 
     async def take(self, queue: asyncio.Queue[T], until_ms: int) -> T | None:
-        return await super().take(queue, int(until_ms / SPEED))
+        return await super().take(queue, int(until_ms / self.speed))
 
 
 @dataclass

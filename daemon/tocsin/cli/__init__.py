@@ -21,6 +21,7 @@ from tocsin.cli import (
     record,
     replay,
     run,
+    scan,
     show,
 )
 
@@ -28,6 +29,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 DONE, FAILED, WRONG = 0, 1, 2
+ROOMS = (
+    *(demo, scan, run, check, circuit, show),
+    *(record, replay, journal, history, incident, prove, mqtt, ask),
+)
 
 ABOUT = """\
 Tocsin stands beside an off-grid battery, says how long it has left, and acts before
@@ -51,11 +56,7 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"tocsin {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    rooms = (
-        *(demo, run, check, circuit, show, record, replay, journal, history),
-        *(incident, prove, mqtt, ask),
-    )
-    for room in rooms:
+    for room in ROOMS:
         room.register(commands)
     return top
 

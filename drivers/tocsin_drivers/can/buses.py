@@ -73,7 +73,7 @@ def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
                 ignore_config=True,
             )
         case "slcan":
-            return _serial(where.channel)
+            return _serial(where)
         case "log":
             return PlayedBus(where.channel, speed=where.speed)
         case _:
@@ -82,17 +82,18 @@ def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
             )
 
 
-def _serial(channel: str) -> Bus:
+def _serial(where: CanLine) -> Bus:
     """Open a serial adapter that no other program has open.
 
     Two programs would take each other's bytes, and the first to leave would close the
     adapter's channel for both.
     """
-    held = _hold(channel.partition("@")[0])
+    held = _hold(where.channel.partition("@")[0])
     try:
         bus = can.Bus(
             interface="slcan",
-            channel=channel,
+            channel=where.channel,
+            listen_only=where.is_listen_only,
             sleep_after_open=0,
             timeout=0,
             ignore_config=True,

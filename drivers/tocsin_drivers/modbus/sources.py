@@ -61,7 +61,7 @@ class ModbusSources:
     async def _open(self, name: str) -> AsyncIterator[Source]:
         spec, line, reader = self._packs[name]
         async with line.join(spec) as unit:
-            await _hold(reader.opening(), unit)
+            await hold(reader.opening(), unit)
             yield ModbusSource(unit, reader)
 
 
@@ -74,10 +74,10 @@ class ModbusSource:
 
     async def read(self) -> Sample:
         """Return the next whole sample; see `tocsin.ports.Source.read`."""
-        return await _hold(self._reader.reading(), self._unit)
+        return await hold(self._reader.reading(), self._unit)
 
 
-async def _hold(dialogue: Dialogue[T], unit: Unit) -> T:
+async def hold(dialogue: Dialogue[T], unit: Unit) -> T:
     """Lead *dialogue* with *unit* to its end and return what it was for."""
     try:
         ask = next(dialogue)

@@ -96,7 +96,7 @@ class SunSpecReader:
         """
         if self._survey is not None:
             try:
-                common = yield from self._common(self._survey.places[0])
+                common = yield from _common(self._survey.places[0])
             except MovedError:
                 common = ()
             if common == self._survey.common:
@@ -111,11 +111,11 @@ class SunSpecReader:
         """
         survey = self._survey or (yield from self._walk_anew())
         try:
-            blocks = yield from _blocks(survey)
+            blocks = yield from battery_blocks(survey)
         except MovedError:
             self._survey = None
             survey = yield from self._walk_anew()
-            blocks = yield from _blocks(survey)
+            blocks = yield from battery_blocks(survey)
         sample = to_sample(
             blocks, cells=self._cells, is_charge_positive=self._is_charge_positive
         )
@@ -123,20 +123,12 @@ class SunSpecReader:
         return sample
 
     def _walk_anew(self) -> Dialogue[Survey]:
-        places = yield from walk(self._bases)
-        common = yield from self._common(places[0])
-        survey = Survey(places, common)
+        survey = yield from surveyed(self._bases)
         _battery_places(survey)
         if survey != self._survey:
             self._said = {}
         self._survey = survey
         return survey
-
-    def _common(self, place: Place) -> Dialogue[Registers]:
-        count = min(COMMON_READ, place.length + HEADER)
-        registers = yield Ask(place.address, count)
-        _same_header(place, registers)
-        return registers
 
     def _hold_to_word(self, sample: Sample) -> None:
         """Raise if a value that this very device has said before is gone."""
@@ -146,6 +138,17 @@ class SunSpecReader:
                 text = f"{name}: {before} said before, {now[name]} now"
                 raise DriverError(f"{text}; not implemented any more")
         self._said = now
+
+
+def surveyed(bases: tuple[int, ...] = BASES) -> Dialogue[Survey]:
+    """Return the chain of models, and who the device says it is.
+
+    Raises:
+        DriverError: no marker, or the chain is broken.
+    """
+    places = yield from walk(bases)
+    common = yield from _common(places[0])
+    return Survey(places, common)
 
 
 def walk(bases: tuple[int, ...]) -> Dialogue[tuple[Place, ...]]:
@@ -204,7 +207,20 @@ def _battery_places(survey: Survey) -> tuple[Place, ...]:
     return found
 
 
-def _blocks(survey: Survey) -> Dialogue[tuple[Block, ...]]:
+def _common(place: Place) -> Dialogue[Registers]:
+    count = min(COMMON_READ, place.length + HEADER)
+    registers = yield Ask(place.address, count)
+    _same_header(place, registers)
+    return registers
+
+
+def battery_blocks(survey: Survey) -> Dialogue[tuple[Block, ...]]:
+    """Return every battery model of the chain, read once.
+
+    Raises:
+        MovedError: a model is not where it was.
+        DriverError: there is none, or one cannot be read.
+    """
     blocks: list[Block] = []
     for place in _battery_places(survey):
         registers: Registers = ()
