@@ -379,10 +379,8 @@ class PageSpec:
 
     Attributes:
         host: The address to listen on; the machine itself only, unless told otherwise.
-        names: Names by which browsers may ask for it, beside addresses and the
-            machine's own name.
-        token_file: A file that holds the token alone; None for ``page-token`` beside
-            the journal, made where there is none.
+        names: What else browsers may call this machine, beside its addresses and name.
+        token_file: Holds the token alone; None for ``page-token`` beside the journal.
         certificate, key: Files of the owner's, in PEM; None for plain HTTP.
     """
 
