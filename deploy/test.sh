@@ -6,8 +6,8 @@ case "${1:-}" in
     cat <<'TEXT'
 usage: sh deploy/test.sh [arguments of pytest]
 Makes a virtual environment in .venv (or $TOCSIN_VENV), installs Tocsin with its test
-needs (and mosquitto with apt, where it is missing and root or sudo is
-there), then runs style, types, import contracts and all tests. Exit code 0: all passed.
+needs (and mosquitto, chromium, its driver and npm with apt, where they are missing and
+root or sudo is there), then runs style, types, import contracts and all tests. Exit code 0: all passed.
 TEXT
     exit 0
     ;;
@@ -15,6 +15,9 @@ esac
 cd "$(dirname "$0")/.."
 . deploy/lib.sh
 need mosquitto mosquitto
+need chromium chromium
+need chromedriver chromium-driver
+need npm npm
 make_venv "[test]"
 PATH="$(cd "$VENV" && pwd)/bin:$PATH"
 export PATH

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
-from tocsin.ports import HistorySpec
+from tocsin.ports import HistorySpec, PageSpec, PinSpec, SourceSpec
 from tocsin_config.broker import build_broker
 from tocsin_config.calls import hours
 from tocsin_config.circuits import build_wiring, tell_misfits
@@ -137,8 +137,7 @@ def _setup(
         journal_folder=document.file.parent / file.journal.folder,
         history=_history(file),
         broker=broker,
-        page_host=file.page.host,
-        page_port=file.page.port,
+        page=_page(file, document),
         poll_ms=Unit.SECONDS.inside(file.timing.poll_s),
         lead_min=file.forecast.lead_min,
         absorption_v=file.charging.absorption_v,
@@ -195,6 +194,21 @@ def _history(file: SiteFile) -> HistorySpec | None:
         batch_ms=Unit.SECONDS.inside(own.batch_s),
         max_mb=own.max_mb,
         reserve_mb=own.reserve_mb,
+    )
+
+
+def _page(file: SiteFile, document: Document) -> PageSpec | None:
+    own = file.page
+    if not own.enabled:
+        return None
+    folder = document.file.parent
+    return PageSpec(
+        host=own.host,
+        port=own.port,
+        names=own.names,
+        token_file=folder / own.token_file if own.token_file else None,
+        certificate=folder / own.certificate if own.certificate else None,
+        key=folder / own.key if own.key else None,
     )
 
 

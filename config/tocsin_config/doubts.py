@@ -42,6 +42,8 @@ OF_CELLS = frozenset(
 )
 """Measures, and forecasts, that need single cells."""
 
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+
 WANTED = {
     Role.CHARGE_PERMIT: "nothing can stop a charger",
     Role.LOAD_PERMIT: "nothing can shed a load ahead of the cut-off",
@@ -57,7 +59,7 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     looks = (
         *(_cut_offs, _chargers, _outputs, _pins, _circuits, _wanted),
         *(_unheard, _sources, _cell_less, _lonely_values, _on_request),
-        *(_calls, _off),
+        *(_calls, _off, _page),
     )
     found = [document.problem(*doubt) for look in looks for doubt in look(setup)]
     return tuple(sorted(found))
@@ -339,3 +341,16 @@ def _off(setup: Setup) -> Iterator[Doubt]:
 def _permits(table: RuleTable) -> list[str]:
     permits = (Role.CHARGE_PERMIT.value, Role.LOAD_PERMIT.value)
     return [word for word in table.actions if word.startswith(permits)]
+
+
+def _page(setup: Setup) -> Iterator[Doubt]:
+    """Doubt a page that others on the network reach, and overhear."""
+    page = setup.page
+    if page is None or page.certificate is not None or page.host in LOOPBACK:
+        return
+    wrong = (
+        f"{page.host} lets the network in, and without encryption: whoever listens "
+        "there learns the token"
+    )
+    right = "127.0.0.1 and a tunnel, or certificate and key"
+    yield ("page", "host"), wrong, right

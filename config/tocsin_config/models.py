@@ -39,6 +39,7 @@ ONE_LEVEL = r"^[^+#/$\s][^+#/\s]{0,63}$"
 NO_SLASH = r"^[^+#/\s]+(/[^+#/\s]+)*$"
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
+PageName = Annotated[str, Field(pattern=HOST)]
 PORT_RIGHT = "a port number from 1 to 65535"
 
 
@@ -310,10 +311,17 @@ class MqttTable(Table):
 
 
 class PageTable(Table):
-    """``[page]``."""
+    """``[page]``: the page for browsers."""
 
+    enabled: bool = optional("true or false", default=True)
     host: str = optional('an address, such as "127.0.0.1"', "127.0.0.1", pattern=HOST)
     port: int = optional(f"{PORT_RIGHT}, such as 8460", 8_460, **PORT)
+    names: Annotated[tuple[PageName, ...], Field(strict=False)] = optional(
+        'a list of names that browsers may use, such as ["hut.example"]', ()
+    )
+    token_file: str | None = optional("a file that holds the token alone", min_length=1)
+    certificate: str | None = optional("a certificate file in PEM", min_length=1)
+    key: str | None = optional("the certificate's key file in PEM", min_length=1)
 
 
 class TimingTable(Table):

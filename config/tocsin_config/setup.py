@@ -10,7 +10,7 @@ from tocsin.ports import HistorySpec
 
 if TYPE_CHECKING:
     from tocsin.core.site import Site
-    from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
+    from tocsin.ports import BrokerSpec, InputSpec, PageSpec, PinSpec, SourceSpec
     from tocsin_config.circuits import Wiring
     from tocsin_config.document import Document
     from tocsin_config.models import SiteFile
@@ -43,7 +43,7 @@ class Setup:
         journal_folder: Where events are kept.
         history: How long samples are kept; None where none are.
         broker: None where nothing is published.
-        page_host, page_port: Where a page would be served.
+        page: The page for browsers; None where none is served.
         poll_ms: Time between two readings of a pack.
         lead_min: How long before a cut-off a person wants to know.
         absorption_v: What the chargers are set to, of one pack; None if not said.
@@ -62,8 +62,7 @@ class Setup:
     journal_folder: Path = Path("/var/lib/tocsin")
     history: HistorySpec | None = field(default_factory=HistorySpec)
     broker: BrokerSpec | None = None
-    page_host: str = "127.0.0.1"
-    page_port: int = 8_460
+    page: PageSpec | None = None
     poll_ms: int = 1_000
     lead_min: float = 15
     absorption_v: float | None = None

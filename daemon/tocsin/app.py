@@ -21,6 +21,7 @@ from tocsin.installed import open_inputs, open_outputs, open_sources
 from tocsin.journal import Journal, JournalError, Row, read
 from tocsin.memory import Memory
 from tocsin.mqtt import PAGE, Publisher, Surroundings
+from tocsin.page import Page
 from tocsin.prove import Bench
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
@@ -43,7 +44,7 @@ REMEMBERING_S = 1.0
 
 STOPPING_S = (3.0, 3.5)
 """Whoever is still closing so long after the signal is told again to leave: the
-journal first, MQTT behind it, the history last."""
+page first, then the journal, MQTT behind it, the history last."""
 
 HANGING_S = 0.5
 """How long threads may take to end once all is closed."""
@@ -244,6 +245,16 @@ async def _open_rooms(
             on_trouble=partial(inbox.trouble, "journal"),
         )
     )
+    if setup.page is not None:
+        page = Page(
+            setup.page,
+            site=setup.site,
+            folder=setup.journal_folder,
+            wall_ms=time.wall_ms,
+            ask=inbox.ask,
+            on_trouble=partial(inbox.trouble, "page"),
+        )
+        rooms.add(await stack.enter_async_context(page))
 
 
 async def _recall(memory: Memory, bench: Bench, time: Clock, rooms: Rooms) -> None:

@@ -374,3 +374,29 @@ class HistorySpec:
     batch_ms: int = 60_000
     max_mb: float = 600
     reserve_mb: float = 64
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PageSpec:
+    """The page for browsers.
+
+    Attributes:
+        host: The address to listen on; the machine itself only, unless told otherwise.
+        names: What else browsers may call this machine, beside its addresses and name.
+        token_file: Holds the token alone; None for ``page-token`` beside the journal.
+        certificate, key: Files of the owner's, in PEM; None for plain HTTP.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 8_460
+    names: tuple[str, ...] = ()
+    token_file: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+
+    @property
+    def url(self) -> str:
+        """Return what a browser on the same machine asks for."""
+        scheme = "http" if self.certificate is None else "https"
+        host = {"0.0.0.0": "localhost", "::": "localhost"}.get(self.host, self.host)  # noqa: S104 to be named, not listened on
+        return f"{scheme}://{f'[{host}]' if ':' in host else host}:{self.port}/"

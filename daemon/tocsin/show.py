@@ -15,13 +15,14 @@ from tocsin.core.heater import energy_kwh
 from tocsin.core.hours import HOUR_MS
 from tocsin.core.inputs import is_in_maintenance, muted_ms
 from tocsin.core.proof_state import held
-from tocsin.core.rules import Role
+from tocsin.core.rules import Measure, Role
 from tocsin.core.words import message
 from tocsin.wire import forecast_json
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from tocsin.core.alarm import Alarm
     from tocsin.core.engine import Outcome
     from tocsin.core.levels import OutputState
     from tocsin.core.measures import PackState
@@ -251,15 +252,22 @@ def _scaled(value: object, divisor: int) -> float | None:
     return value / divisor if isinstance(value, int) else None
 
 
-def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
-    now_ms = outcome.state.now_ms
-    shown: list[dict[str, Any]] = []
+def shown_alarms(outcome: Outcome) -> tuple[tuple[Alarm, ...], tuple[Alarm, ...]]:
+    """Return every alarm that is shown, and those of them that a proof test raised."""
     proof = outcome.state.proof
     tried = () if proof is None or proof.alarm is None else (proof.alarm,)
-    for alarm in (*outcome.state.alarms, *tried):
-        if alarm.state is AlarmState.NORMAL:
-            continue
-        rule, ahead = site.rules[alarm.index], ""
+    every = (*outcome.state.alarms, *tried)
+    return tuple(a for a in every if a.state is not AlarmState.NORMAL), tried
+
+
+def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
+    now_ms, troubles = outcome.state.now_ms, dict(outcome.state.troubles)
+    shown: list[dict[str, Any]] = []
+    raised, tried = shown_alarms(outcome)
+    for alarm in raised:
+        rule, ahead, detail = site.rules[alarm.index], "", ""
+        if rule.measure is Measure.TROUBLE:
+            detail = troubles.get(alarm.subject, "")
         if alarm.subject in site.pack_at:
             pack = outcome.state.packs[site.pack_at[alarm.subject]]
             ahead = outlook(rule, pack, site)
@@ -273,7 +281,7 @@ def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
                 "priority": rule.priority.value,
                 "subject": alarm.where or alarm.subject,
                 "since": iso_time(wall_ms - now_ms + alarm.since_ms),
-                "message": message(rule, alarm, site, ahead=ahead),
+                "message": message(rule, alarm, site, detail=detail, ahead=ahead),
                 **({"proving": True} if alarm in tried else {}),
             }
         )

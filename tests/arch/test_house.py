@@ -32,6 +32,7 @@ MAY_READ_A_CLOCK = {
 """In the daemon. Drivers may use the running loop's time to pace themselves."""
 
 HOME = {
+    "aiohttp": "daemon/tocsin/page/server.py",
     "pymodbus": "drivers/tocsin_drivers/modbus/link.py",
     "paho": "daemon/tocsin/mqtt/link.py",
     "can": "drivers/tocsin_drivers/can/buses.py",

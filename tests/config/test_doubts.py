@@ -69,6 +69,7 @@ def test_a_sound_site_leaves_no_doubt(tmp_path: Path) -> None:
 
 
 DOUBTFUL = [
+    (SOUND + '[page]\nhost = "0.0.0.0"\n', 'host = "0.0.0.0"', "without encryption"),
     (rule("low-cell", "trip_v = 2.8"), 'name = "low-cell"', "not before the protector"),
     (
         rule("low-cell", "above_low_cut_v = 0\ntrip_v = 2.7"),
@@ -166,6 +167,8 @@ WELL = [
         "alarms that move nothing",
     ),
     (SOUND.replace('"192.0.2.2"', '"192.0.2.1"\nport = 503'), "over one line"),
+    (SOUND + '[page]\nhost = "0.0.0.0"\ncertificate = "c"\n', "without encryption"),
+    (SOUND + '[page]\nhost = "::1"\n', "without encryption"),
 ]
 
 

@@ -5,10 +5,19 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import pytest
+
 from site_files import SMALL, loaded, written
 from tocsin.core.model import Flag, Value
 from tocsin.core.rules import Action, Gate, Measure, Priority, Role
-from tocsin.ports import BrokerSpec, CanLine, SerialLine, SourceSpec, TcpLine
+from tocsin.ports import (
+    BrokerSpec,
+    CanLine,
+    PageSpec,
+    SerialLine,
+    SourceSpec,
+    TcpLine,
+)
 from tocsin.registers import Point, PointRole, RegisterMap, RegisterType
 from tocsin_config import doubts, load
 
@@ -103,8 +112,33 @@ def test_the_contract_example_is_accepted_as_it_stands(tmp_path: Path) -> None:
     assert setup.pins_driver == "simulated"
     assert setup.journal_folder == Path("/var/lib/tocsin")
     assert setup.broker == BrokerSpec(host="127.0.0.1", port=1883)
-    assert (setup.page_host, setup.page_port) == ("127.0.0.1", 8460)
+    assert setup.page == PageSpec(host="127.0.0.1", port=8460)
     assert (setup.lead_min, setup.absorption_v) == (15, 55.2)
+
+
+def test_a_page_takes_its_files_from_beside_the_site_file(tmp_path: Path) -> None:
+    page = '[page]\nnames = ["hut.example"]\ntoken_file = "token"\n'
+    tls = 'certificate = "hut.pem"\nkey = "hut.key"\n'
+    assert loaded(tmp_path, SMALL + page + tls).page == PageSpec(
+        names=("hut.example",),
+        token_file=tmp_path / "token",
+        certificate=tmp_path / "hut.pem",
+        key=tmp_path / "hut.key",
+    )
+    assert loaded(tmp_path, SMALL + "[page]\nenabled = false\n").page is None
+
+
+@pytest.mark.parametrize(
+    ("spec", "url"),
+    [
+        (PageSpec(), "http://127.0.0.1:8460/"),
+        (PageSpec(host="0.0.0.0", port=80), "http://localhost:80/"),
+        (PageSpec(host="::1"), "http://[::1]:8460/"),
+        (PageSpec(host="hut", certificate=Path("c")), "https://hut:8460/"),
+    ],
+)
+def test_a_page_says_what_a_browser_asks_for(spec: PageSpec, url: str) -> None:
+    assert spec.url == url
 
 
 def test_the_sample_site_is_the_contract_example() -> None:
@@ -150,7 +184,7 @@ def test_a_missing_table_means_its_defaults(tmp_path: Path) -> None:
     assert setup.site.name == "site"
     assert setup.broker is None
     assert (setup.poll_ms, setup.lead_min, setup.absorption_v) == (1_000, 15, None)
-    assert (setup.page_host, setup.page_port) == ("127.0.0.1", 8_460)
+    assert setup.page == PageSpec(host="127.0.0.1", port=8_460)
     assert setup.site.chemistry.name == "lfp"
     assert setup.site.low_cut_mv == 2_800
     assert setup.site.high_cut_mv == 3_750

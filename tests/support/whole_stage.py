@@ -31,6 +31,9 @@ QUIET = replace(
     discharge_limit_da=2_000,
 )
 
+NO_PAGE = "[page]\nenabled = false\n"
+"""Many daemons run side by side here, and there is one usual port."""
+
 SITE = """\
 [site]
 name = "Fern Ridge hut"
@@ -42,6 +45,10 @@ cells_in_series = 16
 pins = "simulated"
 [journal]
 folder = "{folder}"
+"""
+SITE += (
+    NO_PAGE
+    + """\
 [[output]]
 name = "charge"
 role = "charge-permit"
@@ -62,6 +69,7 @@ role = "horn"
 name = "heart"
 role = "heartbeat"
 """
+)
 
 
 @dataclass

@@ -8,6 +8,7 @@ import sys
 import tempfile
 from collections import Counter, deque
 from contextlib import AsyncExitStack, ExitStack, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +26,7 @@ from tocsin.clock import SteppedClock, day_ms, iso_time
 from tocsin.core.events import AlarmFact, NoteFact, OutputFact, SourceFact
 from tocsin.core.forecast import Limit
 from tocsin.journal import read
+from tocsin.ports import PageSpec
 from tocsin.show import show_json
 from tocsin.wire import fact_json, fact_words
 from tocsin_config import load
@@ -56,6 +58,7 @@ EXAMPLES = """\
   tocsin demo                    about two minutes
   tocsin demo --seconds 30       faster, if the machine can
   tocsin demo --picture now.svg  keep a picture of the moment before the first shed
+  tocsin demo --page 8460        watch it in a browser at http://127.0.0.1:8460/
   tocsin demo --mqtt             with a broker of its own to listen to
   tocsin demo --keep night       keep the site file and the journal in ./night, then
                                  look: tocsin journal night/site.toml --kind alarm
@@ -100,6 +103,12 @@ def register(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> N
         help="save what it looks like while the low cut-off is near",
     )
     parser.add_argument(
+        "--page",
+        type=_page,
+        metavar="PORT",
+        help="serve the page for browsers on this port of the machine itself",
+    )
+    parser.add_argument(
         "--mqtt",
         action="store_true",
         help="publish to a broker of its own on loopback (needs mosquitto)",
@@ -116,6 +125,12 @@ def _seconds(text: str) -> float:
         if 0 <= (seconds := float(text)) <= 86_400:  # noqa: PLR2004 a day is enough
             return seconds
     raise argparse.ArgumentTypeError(f"{text!r} is no number of seconds from 0 on")
+
+
+def _page(text: str) -> PageSpec:
+    if text.isascii() and text.isdigit() and 0 < int(text) < 65_536:  # noqa: PLR2004 a port
+        return PageSpec(port=int(text))
+    raise argparse.ArgumentTypeError(f"{text!r} is no port number from 1 to 65535")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -165,7 +180,9 @@ async def _play(
         hut = await stack.enter_async_context(build(folder))
         path = folder / "site.toml"
         path.write_text(hut.site_text + more, encoding="utf-8")
-        setup = load(path)
+        setup = replace(load(path), page=args.page)
+        if args.page is not None:
+            console.print(f"The page: {args.page.url}\n")
         pace = Pace(hut.duration_s, args.seconds)
         time = SteppedClock(speed=pace.fast, start_wall_ms=EVENING)
         teller = Teller(hut, setup.site, time, pace, console, is_live=is_live)

@@ -57,6 +57,8 @@ def run(args: argparse.Namespace) -> int:
     setup = load_site(args.site)
     if setup is None:
         return 2
+    if setup.page is not None and not args.quiet:
+        print(f"tocsin: the page is at {setup.page.url}", file=sys.stderr, flush=True)
     logging.basicConfig(level=logging.CRITICAL)
     try:
         run_until_told(setup, guests=() if args.quiet else (LogRoom(),))

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tocsin.core.plant import GeneratorPlan, HeaterPlan, Input
     from tocsin.core.rules import Rule
 
-PARTS = ("journal", "mqtt", "outputs", "can", "history")
+PARTS = ("journal", "mqtt", "outputs", "can", "history", "page")
 """Parts of the daemon whose trouble is an alarm; beside them "inputs", if any."""
 
 COMPARED = {

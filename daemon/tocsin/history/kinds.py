@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
+from tocsin.core.forecast import Limit
+
 FILE_NAME = "history.db"
 
 
@@ -69,7 +71,7 @@ what its protection says, as a number (`flags_of` reads it).
 
 KINDS |= {
     f"{limit}-{bound}": kind
-    for limit in ("low", "high", "cold")
+    for limit in Limit
     for bound, kind in (
         ("early", _SECONDS),
         ("likely", _SECONDS),
