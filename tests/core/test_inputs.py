@@ -12,7 +12,7 @@ from core_builders import Player, low_rule, output, reading, rule, seen, site, w
 from tocsin.core.events import CommandFact, Event, Tick
 from tocsin.core.plant import InputRole
 from tocsin.core.rules import Action, Measure, Role
-from tocsin.core.site import Timing
+from tocsin.core.site import PARTS, Timing
 
 LOW = (3_300, 2_900, 3_300, 3_300)
 HIGH = (3_300, 3_650, 3_300, 3_300)
@@ -240,7 +240,7 @@ def test_an_input_that_cannot_be_read_is_a_trouble_until_it_can() -> None:
 
 def test_a_site_without_inputs_has_no_such_alarm() -> None:
     subjects = {subject for _, subject in site(*RULES).subjects}
-    assert subjects == {"left", "journal", "mqtt", "outputs"}
+    assert subjects == {"left", *PARTS}
 
 
 def test_two_inputs_of_one_name_are_refused() -> None:

@@ -231,7 +231,7 @@ def test_the_random_histories_come_to_what_they_are_for() -> None:
     happened: set[str] = set()
 
     @given(histories())
-    @settings(max_examples=250, derandomize=True)
+    @settings(max_examples=500, derandomize=True)
     def look(history: History) -> None:
         happened.update(what_happened(history.played().facts))
 

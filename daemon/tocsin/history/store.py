@@ -28,7 +28,7 @@ SPARE_PAGES = 256
 """Free pages inside the file that the next hour needs, roughly."""
 
 DROPPED_AT_ONCE = 200
-"""Blocks dropped in one go where room is short."""
+"""Most blocks dropped in one go where room is short, a tenth of them otherwise."""
 
 LATE_MS = 3_600_000
 """So long after its end a block's time is thinned though nothing came after it."""
@@ -224,8 +224,9 @@ class Store:
         """Drop the oldest blocks of the tier that is missed least."""
         for tier in SHRINKING:
             dropped = connection.execute(
-                "DELETE FROM block WHERE id IN (SELECT id FROM block WHERE tier = ? "
-                "ORDER BY from_ms LIMIT ?)",
+                "DELETE FROM block WHERE id IN (SELECT id FROM block WHERE tier = ?1 "
+                "ORDER BY from_ms LIMIT (SELECT max(1, min(?2, count(*) / 10)) "
+                "FROM block WHERE tier = ?1))",
                 (tier, DROPPED_AT_ONCE),
             ).rowcount
             if dropped:
