@@ -18,6 +18,7 @@ import os
 import platform
 import pstats
 import resource
+import socket
 import subprocess
 import sys
 import tempfile
@@ -55,6 +56,8 @@ capacity_ah = 280
 cells_in_series = 16
 [gpio]
 pins = "simulated"
+[page]
+port = {page_port}
 [journal]
 folder = "{folder}"
 [[output]]
@@ -95,12 +98,18 @@ sys.stdin.read()
 # --- replay ---------------------------------------------------------------------------
 
 
+def free_port() -> int:
+    """Return a port that nobody uses just now."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        return int(server.getsockname()[1])
+
+
 def bench_replay(rows: int, *, is_profiled: bool) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         site, trace = folder / "site.toml", folder / "day.csv"
         pack = '[[pack]]\nname = "left"\ndriver = "trace"\n'
-        site.write_text(SITE.format(folder=folder) + pack)
+        site.write_text(SITE.format(folder=folder, page_port=free_port()) + pack)
         say(f"writing a trace of {rows} rows")
         run(str(HERE / "bench_trace.py"), str(trace), str(rows))
         say("replaying")
@@ -253,7 +262,7 @@ def set_up(stack: ExitStack, folder: Path) -> Rig:
     ports = [each.line() for each in buses]
     site = folder / "site.toml"
     site.write_text(
-        SITE.format(folder=folder / "journal")
+        SITE.format(folder=folder / "journal", page_port=free_port())
         + "".join(
             f'[[pack]]\nname = "pack-{n}"\ndriver = "sunspec"\nhost = "127.0.0.1"\n'
             f"port = {ports[0]}\nunit = {n}\n"

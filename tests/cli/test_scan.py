@@ -19,7 +19,7 @@ from tocsin.clock import RealClock
 from tocsin_config import load
 from tocsin_drivers.simbus.fern_ridge import make_bank
 from tocsin_drivers.simbus.server import Device, RtuBus, TcpBus
-from whole_stage import Watcher
+from whole_stage import NO_PAGE, Watcher
 
 if TYPE_CHECKING:
     from tocsin.core.model import Sample
@@ -32,7 +32,7 @@ def with_journal(site: Path) -> Path:
     """Return a copy of a site file with a journal that may be written here."""
     own = site.with_name("run.toml")
     folder = site.parent / "journal"
-    own.write_text(f'{site.read_text()}\n[journal]\nfolder = "{folder}"\n')
+    own.write_text(f'{site.read_text()}\n{NO_PAGE}[journal]\nfolder = "{folder}"\n')
     return own
 
 

@@ -146,7 +146,9 @@ BLIND = (
 @pytest.mark.parametrize("sample", BLIND)
 def test_without_current_or_cells_nothing_is_foretold(sample: Sample) -> None:
     assert tracked(None, sample, 0, 4, SITE) is None
-    assert tracked(_heard(ROWS[:5]), sample, 60_000, 4, SITE) is None
+    old = _heard(ROWS[:5])
+    kept = old if sample.cells_mv else None
+    assert tracked(old, sample, 60_000, 4, SITE) is kept
 
 
 def test_a_chemistry_without_a_curve_foretells_nothing() -> None:
@@ -157,10 +159,13 @@ def test_a_chemistry_without_a_curve_foretells_nothing() -> None:
 def test_why_nothing_is_known_is_said_of_every_limit() -> None:
     silent = PackState(heard_ms=0)
     blind = PackState(heard_ms=0, online=True, sample=BLIND[0])
-    new = PackState(heard_ms=0, online=True, tracker=_heard(ROWS[:1]))
+    heard = _heard(ROWS[:1])
+    mute = PackState(heard_ms=0, online=True, sample=BLIND[0], tracker=heard)
+    new = PackState(heard_ms=0, online=True, sample=ROWS[0][1], tracker=heard)
     for state, reason in (
         (silent, "nothing is heard"),
         (blind, "no current or no cells"),
+        (mute, "nothing says the pack's current now"),
         (new, "not known long enough"),
     ):
         told = state.foretold()

@@ -57,6 +57,8 @@ poll_s = 2
 stale_s = 60
 [gpio]
 pins = "simulated"
+[page]
+enabled = false
 [journal]
 folder = "{folder}"
 [[output]]

@@ -36,6 +36,8 @@ capacity_ah = 280
 cells_in_series = 16
 [gpio]
 pins = "simulated"
+[page]
+enabled = false
 [journal]
 folder = "journal"
 [timing]

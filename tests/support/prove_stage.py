@@ -66,6 +66,8 @@ name = "low-cell"
 on_delay_s = 5
 [gpio]
 pins = "simulated"
+[page]
+enabled = false
 [journal]
 folder = "{folder}"
 """

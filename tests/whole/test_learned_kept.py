@@ -26,6 +26,8 @@ cells_in_series = 16
 [[pack]]
 name = "left"
 driver = "simulated"
+[page]
+enabled = false
 [journal]
 folder = "journal"
 """

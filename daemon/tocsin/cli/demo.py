@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
     from tocsin.core.site import Site
-    from tocsin.ports import BuildRehearsal, Rehearsal
+    from tocsin.rehearsal import BuildRehearsal, Rehearsal
 
 EVENING = day_ms(2026, 1, 16) + 18 * 3_600_000
 STORY_STEP_S = 10.0

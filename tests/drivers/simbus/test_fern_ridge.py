@@ -25,7 +25,7 @@ from tocsin_drivers.simbus.fern_ridge import (
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tocsin.ports import Rehearsal
+    from tocsin.rehearsal import Rehearsal
     from tocsin_drivers.simbus.bank import SimBank
 
 
