@@ -197,3 +197,18 @@ def test_an_alarm_that_goes_on_has_no_end_and_keeps_its_first_cell() -> None:
     ]
     (span,) = alarm_spans(told)
     assert (span.subject, span.to_ms) == ("p1/7", None)
+
+
+def test_a_proof_test_is_no_incident_and_a_real_drop_after_it_is(rules: Rules) -> None:
+    proved = [
+        alarm(0, "high-cell", priority="high"),
+        output(0, "charge", "charge-permit", "high-cell"),
+        returned(1, "high-cell"),
+        output(2, "charge", "charge-permit", energised=True),
+    ]
+    test = [Told(one.at_ms, {**one.detail, "proving": "cause"}) for one in proved]
+    assert incidents(test, rules) == []
+    assert alarm_spans(test) == []
+    real = [Told(one.at_ms + 60 * MINUTE_MS, one.detail) for one in proved]
+    (found,) = incidents([*test, *real], rules)
+    assert found.from_ms == real[0].at_ms

@@ -164,7 +164,7 @@ def _triggers(told: Sequence[Told], rules: Rules) -> Iterator[Trigger]:
     for one in told:
         said = one.detail
         if one.kind == "alarm":
-            if said["state"] == AlarmState.UNACKNOWLEDGED:
+            if said["state"] == AlarmState.UNACKNOWLEDGED and not one.is_proof:
                 up[said["alarm"]] = said["subject"]
                 if said["was"] == AlarmState.NORMAL and (grade := _grade(said, rules)):
                     yield Trigger(
@@ -177,7 +177,7 @@ def _triggers(told: Sequence[Told], rules: Rules) -> Iterator[Trigger]:
             causes = tuple(c for c in said["because"] if rules.of(c) is not None)
             was_permitted = permitted.get(name, True)
             permitted[name] = said["energised"]
-            if causes and was_permitted and not said["energised"]:
+            if causes and was_permitted and not (said["energised"] or one.is_proof):
                 is_load = said["role"] == Role.LOAD_PERMIT
                 grade = Grade.SHED if is_load else Grade.INHIBITED
                 subject = next((up[c] for c in causes if c in up), "")

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tocsin.core.alarm import AlarmState
+from tocsin.core.events import Proving
 from tocsin.core.rules import Measure, Role
 
 if TYPE_CHECKING:
@@ -55,6 +56,11 @@ class Told:
     def kind(self) -> str:
         """Return "alarm", "output", "source", "command" or "note"."""
         return str(self.detail["kind"])
+
+    @property
+    def is_proof(self) -> bool:
+        """Return True if a proof test made it: it is no danger, though outputs move."""
+        return self.detail.get("proving") == Proving.CAUSE
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +127,7 @@ def alarm_spans(told: Iterable[Told]) -> list[Span]:
     begun: dict[tuple[str, str], Span] = {}
     done: list[Span] = []
     for one in told:
-        if one.kind != "alarm":
+        if one.kind != "alarm" or one.is_proof:
             if one.detail.get("what") in RESTARTS:
                 done += [_ended(span, one.at_ms) for span in begun.values()]
                 begun.clear()
