@@ -311,3 +311,21 @@ def test_a_restart_begins_without_it() -> None:
     hut.prove("high-cell")
     assert Player(HUT).state.proof is None
     assert replace(hut.state, proof=None) != hut.state
+
+
+def test_a_step_begun_while_loads_wait_for_charge_is_decided_in_one_go() -> None:
+    low = low_rule(actions=(stage(1),), needs_charge_back=True)
+    wired = [
+        output("charge", Role.CHARGE_PERMIT),
+        output("lights", Role.LOAD_PERMIT, stage=1, min_off_ms=0),
+    ]
+    player = Player(site(rule(actions=(CHARGE,)), low, outputs=wired))
+    player.play(reading(0), reading(1_000, 3_300, 2_900, 3_300, 3_300))
+    player.play(reading(2_000), reading(3_000))
+    assert player.because("lights") == ("waiting-for-charge",)
+    player.play(ProofBegin(at_ms=4_000, alarm="high-cell", by="Ada", for_ms=9_000))
+    begun = player.state
+    assert begun.proof is not None
+    player.tick(4_000)
+    assert player.state == begun
+    assert player.because("lights") == ("waiting-for-charge",)

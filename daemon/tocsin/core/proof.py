@@ -32,7 +32,7 @@ from tocsin.core.standing import standing_value
 from tocsin.core.words import message
 
 if TYPE_CHECKING:
-    from tocsin.core.levels import View
+    from tocsin.core.levels import OutputState, View
     from tocsin.core.rules import Rule
     from tocsin.core.turn import Turn
 
@@ -76,7 +76,7 @@ def begin(turn: Turn, event: ProofBegin) -> None:
         live=_live(turn, rule, subject),
         known=_crossing(turn),
         alarm=Alarm(index=index, subject=subject, since_ms=event.at_ms),
-        outputs=turn.outputs if before is None else before.outputs,
+        outputs=_owing_nothing(turn.outputs) if before is None else before.outputs,
     )
     _tell(turn, turn.proof, "begun", f"for {event.for_ms / 1000:g} s at most")
     if rule.measure.scope is Scope.SELF:
@@ -136,15 +136,21 @@ def drive(turn: Turn, view: View) -> None:
             holding=(*view.holding, proof.alarm),
         )
     outputs, _ = decided(proof.outputs, view)
-    # Nothing was drawn, so no charge must come back; a real reason still waits for it.
-    outputs = tuple(
-        replace(output, needs_charge=False) if output.needs_charge else output
-        for output in outputs
-    )
-    turn.proof = proof = replace(proof, outputs=outputs)
+    turn.proof = proof = replace(proof, outputs=_owing_nothing(outputs))
     if is_over(turn.outputs, proof, turn.site):
         turn.outputs = merged(turn.outputs, proof, turn.site)
         turn.proof = None
+
+
+def _owing_nothing(outputs: tuple[OutputState, ...]) -> tuple[OutputState, ...]:
+    """Return outputs that wait for no charge: a test draws nothing.
+
+    What a real reason waits for is kept with the live outputs, and a permit needs both.
+    """
+    return tuple(
+        replace(output, needs_charge=False) if output.needs_charge else output
+        for output in outputs
+    )
 
 
 def is_on(turn: Turn) -> bool:
