@@ -166,6 +166,26 @@ def test_the_local_time_of_the_first_row_decides_what_waits_for_morning(
     assert outputs[-1]["energised"] is heats
 
 
+@pytest.mark.parametrize(
+    ("starts_at", "heats"), [([], False), (["--starts-at", "07:00"], True)]
+)
+def test_a_comparison_starts_at_that_time_too(
+    starts_at: list[str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    *,
+    heats: bool,
+) -> None:
+    site, recording = trace(tmp_path, [row(n, temp_c=6.0) for n in range(30)])
+    with (tmp_path / "site.toml").open("a") as file:
+        file.write(HEATED + 'charge_at = "07:00"\n')
+    argv = ["replay", site, recording, "--compare", site, "--json", *starts_at]
+    assert main(argv) == 0
+    said = json.loads(capsys.readouterr().out)
+    called_min = said["output_min"].get("warm", [0.0, 0.0])
+    assert (called_min[0] > 0) is heats
+
+
 @pytest.mark.parametrize("text", ["7:00", "24:00", "noon"])
 def test_what_is_no_time_of_day_is_refused(text: str, tmp_path: Path) -> None:
     paths = trace(tmp_path, emptying())

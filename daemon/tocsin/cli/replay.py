@@ -158,7 +158,11 @@ def _compare(args: argparse.Namespace, setup: Setup) -> int:
     shown = [p.name if is_plain else str(p) for p in (args.site, args.compare)]
     names = (shown[0], shown[1])
     tallies = [
-        tally(_watched(read_trace(args.trace), Played()), each.site)
+        tally(
+            _watched(read_trace(args.trace), Played()),
+            each.site,
+            starts_at_ms=args.starts_at,
+        )
         for each in (setup, other)
     ]
     said = compared(names, (tallies[0], tallies[1]))

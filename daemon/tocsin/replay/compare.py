@@ -74,8 +74,8 @@ class Tally:
     played: Played = field(default_factory=Played)
 
 
-def tally(rows: Iterable[Row], site: Site) -> Tally:
-    """Play *rows* under the limits of *site* and count.
+def tally(rows: Iterable[Row], site: Site, *, starts_at_ms: int = 0) -> Tally:
+    """Play *rows* under the limits of *site* and count; *starts_at_ms* as in `play`.
 
     The trace stays as it was recorded: a load that other limits would have shed goes on
     drawing in it, so cut-offs and later alarms are those of the recorded day.
@@ -85,7 +85,8 @@ def tally(rows: Iterable[Row], site: Site) -> Tally:
     """
     counted = _Counting(site)
     done = counted.tally
-    for fact in play(counted.watched(rows), site, done.played):
+    watched = counted.watched(rows)
+    for fact in play(watched, site, done.played, starts_at_ms=starts_at_ms):
         if not isinstance(fact, Told):
             counted.take(fact)
     counted.end()
