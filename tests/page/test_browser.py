@@ -17,7 +17,9 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from browser import PHONE, browser, looks_like
 from cut_line import relayed
+from page_records import kept
 from page_stage import PATIENCE_S, TOKEN, Served, daemon
+from tocsin.prove.records import Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
 
 STALE_WITHIN_MS = 5_000
 LIVE_WITHIN_MS = 1_000
+SWITCH = '[[input]]\nname = "working"\nrole = "maintenance"\n'
 LOW_V, ALARM = 2_950, "low-cell"
 ROOT = Path(__file__).parents[2]
 AXE = ROOT / ".tools" / "node_modules" / "axe-core" / "axe.min.js"
@@ -46,7 +49,7 @@ new MutationObserver(() => {
 
 @pytest.fixture(scope="module")
 def stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    with daemon(tmp_path_factory.mktemp("page")) as served:
+    with daemon(tmp_path_factory.mktemp("page"), SWITCH) as served:
         served.online()
         yield served
 
@@ -211,6 +214,29 @@ def test_the_past_can_be_seen_down_to_the_hour(stage: Served, chrome: Chrome) ->
     )
     assert len(rows) > 3
     assert "No record yet" in words(driver, "tests")
+
+
+def test_a_switch_is_there_with_what_it_says(stage: Served, chrome: Chrome) -> None:
+    driver = opened(chrome, stage.port)
+    until(driver, lambda d: "working maintenance, off since" in words(d, "input-list"))
+
+
+def test_the_record_of_a_test_can_be_read_and_printed(
+    stage: Served, chrome: Chrome
+) -> None:
+    kept(stage.folder / "journal", 20_000, Verdict.PASS)
+    driver = opened(chrome, stage.port)
+    driver.execute_script("document.getElementById('tests').scrollIntoView()")
+    link = until(driver, lambda d: d.find_element(By.CSS_SELECTOR, "#tests a"))
+    assert link.text == "Read or print the record of 2024-10-04"
+    complaints(driver)
+    driver.get(link.get_attribute("href"))
+    assert "the warden" in driver.find_element(By.TAG_NAME, "body").text
+    borders = driver.execute_script(
+        "return getComputedStyle(document.querySelector('table')).borderCollapse"
+    )
+    assert borders == "collapse"  # its own style is let in
+    assert [c for c in complaints(driver) if "favicon" not in c["message"]] == []
 
 
 def complaints(driver: Chrome) -> list[dict[str, str]]:

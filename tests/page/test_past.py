@@ -4,31 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tocsin.page.past import MOST_RECORDS, records
-from tocsin.prove.records import Record, Result, Verdict, write
+import pytest
+
+from page_records import kept
+from tocsin.page.asked import NoError
+from tocsin.page.past import MOST_RECORDS, record_html, records
+from tocsin.prove.records import Verdict
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-DAY_MS = 86_400_000
-
-
-def kept(folder: Path, day: int, verdict: Verdict) -> None:
-    result = Result(
-        item="horn", kind="wire", pin_verdict=verdict, effect_verdict=verdict
-    )
-    record = Record(
-        site="Fern Ridge hut",
-        site_file="site.toml",
-        site_sha256="0" * 64,
-        software="tocsin",
-        started_ms=day * DAY_MS,
-        ended_ms=day * DAY_MS,
-        next_due_ms=(day + 365) * DAY_MS,
-        person="the warden",
-        results=[result],
-    )
-    write(folder, record, "<!doctype html>")
 
 
 def test_without_a_test_there_is_no_record(tmp_path: Path) -> None:
@@ -47,6 +31,21 @@ def test_records_come_newest_first_with_what_came_of_them(tmp_path: Path) -> Non
         "2024-10-04T00:00:00.000Z",
         "2025-10-04T00:00:00.000Z",
     )
+
+
+def test_a_record_is_a_page_to_read_and_print(tmp_path: Path) -> None:
+    kept(tmp_path, 20_000, Verdict.PASS)
+    (one,) = records(tmp_path)
+    assert "the warden" in record_html(tmp_path, one["name"])
+
+
+@pytest.mark.parametrize("name", ["", "proof-1", "../site", "proof-20991231-000000"])
+def test_a_record_that_cannot_be_read_is_refused(tmp_path: Path, name: str) -> None:
+    kept(tmp_path, 20_000, Verdict.PASS)
+    (tmp_path / "records" / "proof-20991231-000000.json").write_text("{")
+    with pytest.raises(NoError) as caught:
+        record_html(tmp_path, name)
+    assert caught.value.status == 404
 
 
 def test_a_damaged_record_is_there_with_its_reason(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from tocsin.page.files import File, load
 from tocsin.page.guard import (
     COOKIE,
     HEADERS,
+    LETTER,
     LONGEST_TOKEN,
     SESSION_S,
     Guard,
@@ -178,6 +179,15 @@ class Desk:
         found = await self._read(partial(past.records, self.folder))
         return told({"records": found})
 
+    async def _record(self, asked: Asked) -> Answer:
+        name = asked.query.get("name", "")
+        page = await self._read(partial(past.record_html, self.folder, name))
+        return Answer(
+            body=page.encode(),
+            kind="text/html; charset=utf-8",
+            headers={"Cache-Control": "no-store", **LETTER},
+        )
+
     async def _document(self, _asked: Asked) -> Answer:
         return told(document())
 
@@ -301,6 +311,7 @@ ROUTES: dict[str, dict[str, Handler]] = {
     "/api/history": {"GET": Desk._kept},  # noqa: SLF001
     "/api/plot": {"GET": Desk._plot},  # noqa: SLF001
     "/api/records": {"GET": Desk._records},  # noqa: SLF001
+    "/record": {"GET": Desk._record},  # noqa: SLF001
     "/api/openapi.json": {"GET": Desk._document},  # noqa: SLF001
     "/api/session": {"GET": Desk._who},  # noqa: SLF001
     "/api/sign-in": {"POST": Desk._sign_in},  # noqa: SLF001

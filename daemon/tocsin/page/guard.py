@@ -51,6 +51,14 @@ HEADERS = {
 }
 """Every answer bears these."""
 
+LETTER = {
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; "
+        "form-action 'none'; frame-ancestors 'none'; sandbox"
+    )
+}
+"""A file that carries its own style, and nothing else, bears this instead."""
+
 
 def is_host_known(header: str, names: frozenset[str]) -> bool:
     """Return whether a Host header names this machine.

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__
 from tocsin.core.events import Verb
-from tocsin.page.guard import COOKIE, HEADERS, KEY_HEADER
+from tocsin.page.guard import COOKIE, HEADERS, KEY_HEADER, LETTER
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
 JSON = "application/json"
+NOTHING: dict[str, str] = {}
 WHOLE = {"type": "integer"}
 TEXT = {"type": "string"}
 TRUTH = {"type": "boolean"}
@@ -49,10 +50,12 @@ def _many(of: object) -> dict[str, Any]:
     return {"type": "array", "items": of}
 
 
-def _answer(schema: object, what: str, kind: str = JSON) -> dict[str, Any]:
+def _answer(
+    schema: object, what: str, kind: str = JSON, own: Mapping[str, str] = NOTHING
+) -> dict[str, Any]:
     headers = {
         name: {"required": True, "schema": {"const": text}}
-        for name, text in HEADERS.items()
+        for name, text in {**HEADERS, **own}.items()
         if name != "Server"
     }
     return {
@@ -76,9 +79,14 @@ NO = {
 }
 
 
-def _answers(schema: object, *others: str, kind: str = JSON) -> dict[str, Any]:
+def _answers(
+    schema: object,
+    *others: str,
+    kind: str = JSON,
+    own: Mapping[str, str] = NOTHING,
+) -> dict[str, Any]:
     return {
-        "200": _answer(schema, "done", kind),
+        "200": _answer(schema, "done", kind, own),
         **{code: _answer(_object(**WHY), NO[code]) for code in (*others, "421")},
     }
 
@@ -89,8 +97,9 @@ def _get(
     *others: str,
     kind: str = JSON,
     parameters: Sequence[object] = (),
+    own: Mapping[str, str] = NOTHING,
 ) -> dict[str, Any]:
-    answers = _answers(schema, *others, kind=kind)
+    answers = _answers(schema, *others, kind=kind, own=own)
     got = {"summary": what, "responses": answers, "parameters": list(parameters)}
     return {"get": got}
 
@@ -119,6 +128,7 @@ def _reading() -> dict[str, Any]:
                 packs=_many({"type": "object"}),
                 alarms=_many({"type": "object"}),
                 outputs=_many({"type": "object"}),
+                inputs=_many({"type": "object"}),
                 forecasts=_many({"type": "object"}),
                 told=WHOLE,
             ),
@@ -164,6 +174,14 @@ def _reading() -> dict[str, Any]:
             "Records of proof tests, newest first",
             _object(records=_many({"type": "object"})),
             *("404", "503"),
+        ),
+        "/record": _get(
+            "One record, to read, print and sign",
+            TEXT,
+            *("404", "503"),
+            kind="text/html",
+            parameters=[_query("name", TEXT, required=True)],
+            own=LETTER,
         ),
         "/api/openapi.json": _get("This document", {"type": "object"}),
         "/api/session": _get(

@@ -13,7 +13,8 @@ from tocsin.clock import iso_time
 from tocsin.history import HistoryError, reader
 from tocsin.journal import JournalError, read
 from tocsin.page.asked import NoError
-from tocsin.prove.records import Record, RecordError, Verdict, listed
+from tocsin.prove.page import html
+from tocsin.prove.records import Record, RecordError, Verdict, listed, named
 from tocsin.wire import fact_words
 
 if TYPE_CHECKING:
@@ -109,6 +110,18 @@ def records(folder: Path) -> list[dict[str, Any]]:
     except RecordError as exc:
         raise NoError(404, str(exc)) from exc
     return [_record(path, record) for path, record in newest]
+
+
+def record_html(folder: Path, name: str) -> str:
+    """Return one test record as a page to read, print and sign.
+
+    Raises:
+        NoError: there is none of that name, or it cannot be read.
+    """
+    try:
+        return html(named(folder, name))
+    except RecordError as exc:
+        raise NoError(404, str(exc)) from exc
 
 
 def _record(path: Path, record: Record | str) -> dict[str, Any]:

@@ -132,8 +132,8 @@ class _Refusal(asyncio.Protocol):
 
 async def _guarded(_request: web.Request, response: web.StreamResponse) -> None:
     """Give the library's own answers, such as 413, the headers of ours."""
-    for name, text in HEADERS.items():
-        response.headers[name] = text
+    if response.headers.get("Server") != HEADERS["Server"]:  # else it bears its own
+        response.headers.update(HEADERS)
 
 
 def _tls(spec: PageSpec) -> ssl.SSLContext | None:

@@ -39,6 +39,7 @@ def picture(outcome: Outcome, site: Site, *, wall_ms: int, told: int) -> dict[st
             {**output, "why": reasons(output["because"], site)}
             for output in show["outputs"]
         ],
+        "inputs": show["inputs"],
         "forecasts": show["forecasts"],
         "told": told,
     }

@@ -217,6 +217,20 @@ def _read(path: Path) -> Record | str:
         return f"it cannot be read: {exc.strerror}"
 
 
+def named(folder: Path, name: str) -> Record:
+    """Return the record that `listed` gives with a path of that stem.
+
+    Raises:
+        RecordError: there is none, or it cannot be read.
+    """
+    for path, record in listed(folder):
+        if path.stem == name:
+            if isinstance(record, str):
+                raise RecordError(f"{name}: {record}")
+            return record
+    raise RecordError("there is no such record")
+
+
 def newest(folder: Path, *, is_rehearsal: bool = False) -> Record | None:
     """Return the newest record that can be read; rehearsals count only among theirs.
 

@@ -138,6 +138,17 @@ function outputs(every) {
   }));
 }
 
+const LEVELS = { acknowledge: ["pressed", "free"], silence: ["pressed", "free"], maintenance: ["ON: someone works here", "off"], "generator-lockout": ["ON: the set must not start", "off"], "generator-running": ["runs", "at rest"], "read-back": ["closed", "open"] };
+
+function inputs(every) {
+  $("inputs").hidden = every.length === 0;
+  $("input-list").replaceChildren(...every.map((i) => {
+    const word = i.active === null ? "not known" : LEVELS[i.role][i.active ? 0 : 1];
+    const told = i.trouble ? ` (${i.trouble})` : i.active === null ? "" : ` since ${clock(i.since)}`;
+    return el("li", i.active === null ? { class: "acts" } : {}, el("b", {}, i.input), ` ${i.role.replace("-", " ")}, `, el("b", {}, word), el("span", { class: "soft" }, told));
+  }));
+}
+
 function replace(box, nodes) {
   const isOpen = new Set([...box.querySelectorAll("details[open]")].map((d) => d.dataset.key));
   const focused = document.activeElement?.closest?.("details")?.dataset.key;
@@ -158,6 +169,7 @@ const DRAW = {
     replace($("warm-packs"), packs.map((pack) => warmth(pack, picture.site.limits.temp_c)));
   },
   outputs,
+  inputs,
   forecasts: (every) => $("ahead-list").replaceChildren(...ahead(every)),
 };
 

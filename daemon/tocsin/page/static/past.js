@@ -144,7 +144,7 @@ async function tests() {
   try {
     const { records } = await get("/api/records");
     const words = (r) => r.trouble || `${r.is_rehearsal ? "rehearsal, " : ""}${r.verdict}: ${r.counts.pass} passed, ${r.counts.fail} failed, ${r.counts.untested} untested${r.person ? `; by ${r.person}` : ""}; next due ${r.next_due?.slice(0, 10) ?? "unknown"}`;
-    box("tests").replaceChildren(...(records.length ? [el("ul", {}, ...records.map((r) => el("li", {}, el("b", {}, r.ended?.slice(0, 10) ?? r.name), ` ${words(r)}`)))] : [el("p", {}, "No record yet: the outputs were never proved here. Prove each of them before you trust it.")]));
+    box("tests").replaceChildren(...(records.length ? [el("ul", {}, ...records.map((r) => el("li", {}, el("b", {}, r.ended?.slice(0, 10) ?? r.name), ` ${words(r)} `, ...(r.trouble ? [] : [el("a", { href: `/record?name=${encodeURIComponent(r.name)}`, target: "_blank", rel: "noopener" }, `Read or print the record of ${r.ended.slice(0, 10)}`)]))))] : [el("p", {}, "No record yet: the outputs were never proved here. Prove each of them before you trust it.")]));
   } catch (error) { box("tests").replaceChildren(el("p", {}, `No records: ${error.message}.`)); }
 }
 
