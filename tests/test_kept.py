@@ -96,7 +96,10 @@ def test_a_file_cut_short_anywhere_is_refused(share: float) -> None:
 
 @pytest.mark.parametrize(
     ("key", "value"),
-    [("operations", -1), ("starts", 1.5), ("run_ms", "long"), ("failed", True)],
+    [
+        *(("operations", -1), ("starts", 1.5), ("run_ms", "long"), ("failed", True)),
+        *(("starts", float("nan")), ("run_ms", 10**18), ("operations", 10**400)),
+    ],
 )
 def test_what_is_no_count_is_refused(key: str, value: object) -> None:
     whole = json.loads(_text())
@@ -113,6 +116,18 @@ def test_a_changed_digit_is_refused_unless_a_person_took_the_digest_out() -> Non
         _read(json.dumps(whole))
     del whole["sha256"]
     assert _read(json.dumps(whole))[0]["charge"].operations == 12
+
+
+def test_the_largest_count_is_taken() -> None:
+    whole = json.loads(_text())
+    whole["kept"]["outputs"]["set"]["run_ms"] = 10**18 - 1
+    del whole["sha256"]
+    assert _read(json.dumps(whole))[0]["set"].run_ms == 10**18 - 1
+
+
+def test_a_file_that_is_nested_without_end_is_refused() -> None:
+    with pytest.raises(KeptError, match="damaged"):
+        _read("[" * 100_000)
 
 
 @pytest.mark.parametrize("text", ["[]", "7", '{"version": 2, "kept": {}}', "null"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import replace
 from functools import cache
@@ -141,6 +142,9 @@ def test_one_changed_digit_is_refused(site: Site, place: float) -> None:
         ("chemistry", "nmc", "another bank"),
         ("capacity_mah", 1, "another bank"),
         ("saved_ms", "soon", "damaged"),
+        ("saved_ms", float("inf"), "damaged"),
+        ("saved_ms", -(10**400), "damaged"),
+        ("now_ms", 10**400, "damaged"),
     ],
 )
 def test_another_head_is_refused(site: Site, key: str, value: object, why: str) -> None:
@@ -149,6 +153,31 @@ def test_another_head_is_refused(site: Site, key: str, value: object, why: str) 
     head = json.loads(first) | {key: value}
     with pytest.raises(LearnedError, match=why):
         learned.read(json.dumps(head) + "\n" + inside, site, wall_ms=WALL_MS, now_s=0.0)
+
+
+@pytest.mark.parametrize(
+    "inside", ["7", "[]", "[" * 100_000, '{"left": 7}', '{"left": {"at_s": NaN}}']
+)
+def test_a_digest_that_is_right_makes_nothing_else_right(
+    site: Site, inside: str
+) -> None:
+    text = learned.written(watched(site, 30).state, site, wall_ms=WALL_MS)
+    head = json.loads(text.partition("\n")[0])
+    head["sha256"] = hashlib.sha256(inside.encode()).hexdigest()
+    with pytest.raises(LearnedError, match="damaged"):
+        learned.read(f"{json.dumps(head)}\n{inside}\n", site, wall_ms=WALL_MS, now_s=0)
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "1e999"])
+def test_what_is_no_number_is_not_remembered(site: Site, number: str) -> None:
+    text = learned.written(watched(site, 30).state, site, wall_ms=WALL_MS)
+    first, _, inside = text.removesuffix("\n").partition("\n")
+    current_a = json.loads(inside)["left"]["current_a"]
+    inside = inside.replace(f'"current_a": {current_a}', f'"current_a": {number}')
+    digest = hashlib.sha256(inside.encode()).hexdigest()
+    head = json.dumps(json.loads(first) | {"sha256": digest})
+    with pytest.raises(LearnedError, match="damaged"):
+        learned.read(f"{head}\n{inside}\n", site, wall_ms=WALL_MS, now_s=0)
 
 
 @pytest.mark.parametrize(

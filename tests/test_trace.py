@@ -97,6 +97,23 @@ def test_an_empty_file_and_no_file_are_told_apart(tmp_path: Path) -> None:
         list(read_trace(tmp_path / "none.csv"))
 
 
+def test_a_byte_that_is_no_text_is_told_with_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "night.csv"
+    good = b"0,left,1,50,3.3,3.3,20\n"
+    path.write_bytes(HEAD.encode() + b"\n" + good * 4_000 + b"1,\xff\n")
+    with pytest.raises(TraceError, match=r"night\.csv:4002: is not UTF-8"):
+        list(read_trace(path))
+
+
+def test_a_quote_that_is_never_closed_is_told_not_raised(tmp_path: Path) -> None:
+    """The reader takes all that follows for one field, and refuses so long a one."""
+    path = tmp_path / "night.csv"
+    good = "0,left,1,50,3.3,3.3,20\n"
+    path.write_text(f'{HEAD}\n{good}0,"left,{good * 7_000}')
+    with pytest.raises(TraceError, match=r"night\.csv:\d+: field larger"):
+        list(read_trace(path))
+
+
 def test_a_file_that_is_no_text_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "image.csv"
     path.write_bytes(b"\xff\xd8\xff\xe0" * 50)

@@ -180,6 +180,9 @@ def _fits(
 ) -> None:
     if table.scale == 0:
         findings.tell((*path, "scale"), "makes every value 0", "a factor, as 0.001")
+    if signal.step == 0 and role is not PointRole.FLAGS:
+        wrong = f"the factor of {signal.name} is 0, so its value never changes"
+        findings.tell(path, wrong, "a DBC file with the right factor")
     if table.low is not None and table.high is not None and table.low >= table.high:
         findings.tell((*path, "low"), "is not below `high`", "low below high")
     if table.invert and role not in TURNS:

@@ -130,7 +130,7 @@ async def _answer(
             await door(asked, reader, writer)
             return
         async with asyncio.timeout(PATIENCE_S):
-            said = await _done(line, inbox, snapshot)
+            said = await _done(asked, inbox, snapshot)
             writer.write(json.dumps(said).encode() + b"\n")
             await writer.drain()
     except (TimeoutError, ConnectionError, ValueError):
@@ -143,30 +143,33 @@ def _object(line: bytes) -> Mapping[str, Any]:
     """Return the JSON object on *line*; an empty one if there is none."""
     try:
         asked = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return asked if isinstance(asked, dict) else {}
 
 
 async def _done(
-    line: bytes, inbox: Inbox, snapshot: Callable[[], Mapping[str, Any] | None]
+    asked: Mapping[str, Any],
+    inbox: Inbox,
+    snapshot: Callable[[], Mapping[str, Any] | None],
 ) -> Mapping[str, Any]:
+    if asked.get("do") == "show":
+        seen = snapshot()
+        return {"ok": True, "show": seen} if seen else _no("nothing seen yet")
+    for_ms = asked.get("for_ms", 0)
+    if type(for_ms) is not int:
+        return _no("for_ms is no whole number")
     try:
-        asked = json.loads(line)
-        verb = asked["do"]
-        if verb == "show":
-            seen = snapshot()
-            return {"ok": True, "show": seen} if seen else _no("nothing seen yet")
         stamp = partial(
             Command,
-            verb=Verb(verb),
+            verb=Verb(str(asked.get("do"))),
             by=str(asked.get("by", "control socket"))[:80],
             alarm=str(asked.get("alarm", "")),
             subject=str(asked.get("subject", "")),
             reason=str(asked.get("reason", ""))[:200],
-            for_ms=int(asked.get("for_ms", 0)),
+            for_ms=for_ms,
         )
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except ValueError:
         verbs = ", ".join(("show", *Verb))
         return _no(f'say one JSON object with "do": one of {verbs}')
     outcome = await inbox.ask(stamp)

@@ -9,6 +9,8 @@ told, and messages are found by name.
 from __future__ import annotations
 
 import logging
+import math
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -22,6 +24,18 @@ if TYPE_CHECKING:
     from cantools.database import Message, Signal
 
 BITS = 8
+MOST_BYTES = 1_785
+"""Of one message, sent in parts: SAE J1939-21, from memory."""
+
+MOST_PAGES = 65_536
+"""Values of multiplexers in one file. The library makes a list of every range."""
+
+_TEXT = re.compile(r'"(?:\\.|[^"\\])*"')
+_LARGE = re.compile(
+    r"\bBO_\s+[^\s:]+\s+[^\s:]+\s*:\s*(?P<bytes>[-+]?\d+)"
+    r"|:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>\d+)\s*@"
+)
+_RANGE = re.compile(r"\b(\d+)\s*-\s*(\d+)\b")
 
 
 class DbcError(ValueError):
@@ -120,10 +134,13 @@ def read_dbc(raw: bytes) -> Dbc:
     # A DBC file is written in Windows-1252 by common practice; no byte is an error.
     text = raw.decode("cp1252", errors="replace")
     logging.getLogger("cantools").setLevel(logging.CRITICAL)
+    _refuse_large(text)
     try:
         database = cantools.database.load_string(text, database_format="dbc")
         found = database.messages if isinstance(database, Database) else []
         messages = {each.name: _message(each) for each in found}
+    except DbcError:
+        raise
     except RecursionError:
         raise DbcError("nested too deeply") from None
     except Exception as exc:
@@ -134,9 +151,45 @@ def read_dbc(raw: bytes) -> Dbc:
     return Dbc(messages)
 
 
+def _refuse_large(text: str) -> None:
+    """Refuse what would keep the library busy for minutes, or take all memory.
+
+    Raises:
+        DbcError: a message, a signal or a multiplexer that no bus has.
+    """
+    bare = _TEXT.sub(lambda found: "\n" * found[0].count("\n"), text)
+    for found in _LARGE.finditer(bare):
+        size = {name: _number(digits) for name, digits in found.groupdict("0").items()}
+        if not 0 <= size["bytes"] <= MOST_BYTES:
+            what = f"a message of more than {MOST_BYTES} bytes"
+        elif not 0 <= size["start"] <= BITS * MOST_BYTES - size["bits"]:
+            what = "a signal that fits in no message"
+        else:
+            continue
+        line = bare.count("\n", 0, found.start()) + 1
+        raise DbcError(f"is no DBC file: line {line}: {what}")
+    pages = 0
+    for row in re.finditer(r"\bSG_MUL_VAL_\b[^;]*", bare):
+        for low, high in _RANGE.findall(row[0]):
+            pages += max(0, _number(high) - _number(low))
+        if pages > MOST_PAGES:
+            line = bare.count("\n", 0, row.start()) + 1
+            what = f"more than {MOST_PAGES} multiplexer values"
+            raise DbcError(f"is no DBC file: line {line}: {what}")
+
+
+def _number(digits: str) -> int:
+    """Return the number; any that has too many digits is just large."""
+    return int(digits[:12])
+
+
 def _line(exc: Exception) -> str:
-    said = str(exc).strip().split("\n")[0].partition(': "')[0]
-    return said or type(exc).__name__
+    """Return in one line what the library says of a file."""
+    own = getattr(exc, "e_dbc", None) or exc
+    said = str(own).strip().split("\n")[0].partition(': ">>!<<')[0]
+    if isinstance(own, KeyError):
+        return f"it speaks of {said}, which it does not describe"
+    return said or type(own).__name__
 
 
 def _message(message: Message) -> DbcMessage:
@@ -153,6 +206,11 @@ def _message(message: Message) -> DbcMessage:
 
 
 def _signal(signal: Signal, by_name: Mapping[str, Signal]) -> DbcSignal:
+    numbers = (signal.scale, signal.offset, signal.minimum or 0, signal.maximum or 0)
+    if not all(math.isfinite(number) for number in numbers):
+        raise DbcError(
+            f"is no DBC file: factor, offset or bounds of {signal.name} are no numbers"
+        )
     is_big = signal.byte_order == "big_endian"
     start = signal.start
     if is_big:  # the file counts bits from the right within each byte
@@ -160,6 +218,8 @@ def _signal(signal: Signal, by_name: Mapping[str, Signal]) -> DbcSignal:
     pages: list[tuple[str, frozenset[int]]] = []
     inner: Signal | None = signal
     while inner is not None and inner.multiplexer_signal is not None:
+        if len(pages) > len(by_name):
+            raise DbcError(f"is no DBC file: {signal.name} is multiplexed by itself")
         pages.insert(
             0, (inner.multiplexer_signal, frozenset(inner.multiplexer_ids or ()))
         )

@@ -85,7 +85,7 @@ def read(
         KeptError: it is damaged or of another version.
     """
     try:
-        whole = json.loads(text)
+        whole = files.parsed(text)
         version, inside = whole["version"], whole["kept"]
         digest = whole.get("sha256", _digest(inside))
     except (ValueError, KeyError, TypeError, AttributeError) as exc:

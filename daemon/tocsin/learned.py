@@ -109,7 +109,7 @@ def read(text: str, site: Site, *, wall_ms: int, now_s: float) -> dict[str, Trac
     first, _, inside = text.partition("\n")
     inside = inside.removesuffix("\n")
     try:
-        head = json.loads(first)
+        head = files.parsed(first)
         version, saved_ms = head["version"], int(head["saved_ms"])
         then_s = int(head["now_ms"]) / 1000
         of = (head["chemistry"], head["capacity_mah"])
@@ -120,14 +120,17 @@ def read(text: str, site: Site, *, wall_ms: int, now_s: float) -> dict[str, Trac
         raise LearnedError(f"it is of version {version}, not {VERSION}")
     if of != (site.chemistry.name, site.bank.capacity_mah):
         raise LearnedError("it is of another bank")
-    gap_s = (wall_ms - saved_ms) / 1000
+    gap_s = max(0, wall_ms - saved_ms) / 1000
     if gap_s > OLDEST_S:
         raise LearnedError(f"it is {gap_s / 86_400:.0f} days old")
     if not is_whole:
         raise LearnedError("it is damaged")
-    packs = json.loads(inside)
+    try:
+        packs = files.parsed(inside)
+    except ValueError as exc:
+        raise LearnedError("it is damaged") from exc
     return {
-        name: _restored(name, packs[name], site, now_s - max(0.0, gap_s) - then_s)
+        name: _restored(name, packs[name], site, now_s - gap_s - then_s)
         for name in site.pack_at
         if name in packs
     }
@@ -137,7 +140,7 @@ def _restored(name: str, told: Mapping[str, Any], site: Site, by_s: float) -> Tr
     """Return one tracker, as if all had been heard *by_s* later."""
     try:
         parts = {part: of.validate_python(told[part]) for part, of in _PARTS.items()}
-    except (ValidationError, KeyError) as exc:
+    except (ValidationError, KeyError, TypeError) as exc:
         reason = str(exc).splitlines()[0]
         raise LearnedError(f"it is damaged at {name}: {reason}") from exc
     cells, series = len(parts["cells"]), site.bank.packs[site.pack_at[name]].cells

@@ -55,8 +55,21 @@ def read_trace(path: Path) -> Iterator[Row]:
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             yield from parse_trace(file, str(path))
-    except (OSError, UnicodeDecodeError) as exc:
+    except UnicodeDecodeError as exc:
+        raise TraceError(f"{path}:{_line_of_no_text(path)}: is not UTF-8") from exc
+    except OSError as exc:
         raise TraceError(f"{path}: {exc}") from exc
+
+
+def _line_of_no_text(path: Path) -> int:
+    """Return the first line of *path* that is not UTF-8; the decoder knows none."""
+    with path.open("rb") as file:
+        for number, line in enumerate(file, start=1):
+            try:
+                line.decode()
+            except UnicodeDecodeError:
+                return number
+    return 1
 
 
 def parse_trace(lines: Iterable[str], name: str) -> Iterator[Row]:
@@ -66,6 +79,13 @@ def parse_trace(lines: Iterable[str], name: str) -> Iterator[Row]:
         TraceError: as `read_trace`.
     """
     rows = csv.reader(lines)
+    try:
+        yield from _rows(rows, name)
+    except csv.Error as exc:
+        raise TraceError(f"{name}:{rows.line_num}: {exc}") from exc
+
+
+def _rows(rows: Iterator[list[str]], name: str) -> Iterator[Row]:
     first = next(rows, None)
     if first is None:
         raise TraceError(f"{name}:1: the trace is empty")

@@ -97,6 +97,7 @@ SLIPS = [
     ("low = 8", "low = 20", "low = 20", "not below", "below high"),
     ('role = "soc"', 'role = "soc"\ninvert = true', "invert", "direction", "false"),
     ('role = "soc"', 'role = "soc"\nscale = 0', "scale", "every value 0", "0.001"),
+    ("Small.Volts", "Still.Volts", "Still.Volts", "factor of Volts is 0", "right"),
     ("Small.Volts", "Most.Volts", "Most.Volts", "is in mV", "0.001 makes it V"),
     ("id_mask = 0x03FFFF00", "id_mask = 0x03FFFE00", "id_mask", "are one", "apart"),
     ("id_mask = 0x03FFFF00", "bitrate = 250000", "bitrate", "no meaning", "ip link"),

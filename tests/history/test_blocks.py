@@ -54,6 +54,12 @@ def test_damaged_bytes_are_refused(data: bytes) -> None:
         unpacked(data, 3)
 
 
+@pytest.mark.parametrize("rows", [0, -1, -8, -9, -1_000])
+def test_a_block_of_no_rows_is_refused(rows: int) -> None:
+    with pytest.raises(BlockError, match=f"{rows} rows"):
+        unpacked(packed([[1, 2, 3]]), rows)
+
+
 def test_a_block_with_fewer_rows_than_said_is_refused() -> None:
     with pytest.raises(BlockError, match="cut off"):
         unpacked(packed([[1, 2, 3]]), 9)

@@ -64,6 +64,8 @@ def test_no_host_header_breaks_the_check(host: str) -> None:
         ({"origin": "http://hut.example:8460"}, True),
         ({"origin": "http://evil.example"}, False),
         ({"origin": "null"}, False),
+        ({"origin": "http://["}, False),
+        ({"origin": "//[::1"}, False),
         ({"origin": "http://hut.example:8461"}, False),
         ({"sec-fetch-site": "same-origin"}, True),
         ({"sec-fetch-site": "cross-site"}, False),

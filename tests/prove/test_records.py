@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from prove_stage import strictly_parsed
+from tocsin.page import past
 from tocsin.prove import progress
 from tocsin.prove.page import html
 from tocsin.prove.records import (
@@ -101,6 +102,8 @@ def test_records_are_never_overwritten(tmp_path: Path) -> None:
         '{"version": 1}',
         '{"version": 2, "results": []}',
         '{"version": 1, "results": [{"pin_verdict": "fine"}]}',
+        '{"version": 1, "results": [7]}',
+        "[" * 100_000,
         "\xff",
     ],
 )
@@ -111,6 +114,25 @@ def test_a_damaged_record_is_said_and_an_older_one_counts(
     (tmp_path / FOLDER / "proof-20991231-000000.json").write_text(text, "latin-1")
     assert newest(tmp_path) == record()
     assert isinstance(listed(tmp_path)[-1][1], str)
+
+
+@pytest.mark.parametrize(
+    ("ended_ms", "is_date"),
+    [
+        *((-1, False), (0, True), (1, True), (253_402_300_799_999, True)),
+        *((253_402_300_800_000, False), (2**63, False), (10**400, False)),
+    ],
+)
+def test_a_date_that_no_calendar_has_is_damage(
+    ended_ms: int, tmp_path: Path, *, is_date: bool
+) -> None:
+    path, _ = write(tmp_path, record(), "")
+    told = json.loads(path.read_text())
+    path.write_text(json.dumps(told | {"ended_ms": ended_ms}))
+    ((_, found),) = listed(tmp_path)
+    assert isinstance(found, Record) is is_date
+    (shown,) = past.records(tmp_path)
+    assert (shown["trouble"] == "") is is_date
 
 
 def test_a_rehearsal_counts_only_where_pins_are_simulated(tmp_path: Path) -> None:

@@ -81,7 +81,8 @@ def test_a_command_that_is_refused_says_why(tmp_path: Path) -> None:
         b'"show"\n',
         b'{"do": "energise"}\n',
         b'{"do": null}\n',
-        b'{"do": "silence", "for_ms": "soon"}\n',
+        b"[" * 4_000 + b"\n",
+        b'{"do": ' + b"[" * 3_000 + b"\n",
         b"\xff\xfe\n",
         b"",
     ],
@@ -92,6 +93,16 @@ def test_what_is_no_command_is_answered_with_what_would_be(
     (said,), stage = answers(tmp_path, line)
     assert said["ok"] is False
     assert "acknowledge" in said["why"]
+    assert not any(isinstance(fact, CommandFact) for fact in stage.ears.facts)
+
+
+@pytest.mark.parametrize("said", [b'"soon"', b"1e999", b"NaN", b"1.5", b"true"])
+def test_a_time_that_is_no_whole_number_is_answered(
+    said: bytes, tmp_path: Path
+) -> None:
+    line = b'{"do": "silence", "for_ms": ' + said + b"}\n"
+    (answer,), stage = answers(tmp_path, line)
+    assert answer == {"ok": False, "why": "for_ms is no whole number"}
     assert not any(isinstance(fact, CommandFact) for fact in stage.ears.facts)
 
 

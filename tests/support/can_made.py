@@ -38,6 +38,9 @@ BO_ 2566853186 Most: 4 Battery
 BO_ 768 Big: 12 Battery
  SG_ Volts : 0|16@1+ (0.01,0) [0|80] "V" Vector__XXX
 
+BO_ 257 Still: 2 Battery
+ SG_ Volts : 0|16@1+ (0,13.3) [0|80] "V" Vector__XXX
+
 BO_ 256 Small: 2 Battery
  SG_ Volts : 0|16@1+ (0.01,0) [0|80] "V" Vector__XXX
 """

@@ -21,6 +21,8 @@ LOADED_PERMILLE = 100
 """From 0.1C on, values that stand still are suspect; common practice, no source."""
 
 FULL_PERMILLE = 1_000
+LARGEST_MA = 20_000_000
+"""No bank gives or takes more; wide on purpose: common practice, no source."""
 
 LONGEST_TRAIL = 6
 """A trail of readings is kept this many rise windows at most."""
@@ -116,6 +118,8 @@ def refusal(sample: Sample, pack: Pack, chemistry: Chemistry) -> str:
     soc = sample.soc_permille
     if soc is not None and not 0 <= soc <= FULL_PERMILLE:
         return f"a charge of {soc / 10:.1f} % is impossible"
+    if abs(sample.current_ma or 0) > LARGEST_MA:
+        return f"a current of {(sample.current_ma or 0) / 1000:.0f} A is impossible"
     return _contradiction(sample, pack, chemistry)
 
 

@@ -45,6 +45,8 @@ def unpacked(
     Raises:
         BlockError: they are damaged.
     """
+    if rows < 1:
+        raise BlockError(f"a block of {rows} rows")
     try:
         raw = zlib.decompress(data)
     except zlib.error as exc:

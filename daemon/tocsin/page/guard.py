@@ -87,7 +87,10 @@ def is_same_site(headers: Mapping[str, str]) -> bool:
     if headers.get("sec-fetch-site", "same-origin") not in {"same-origin", "none"}:
         return False
     origin = headers.get("origin")
-    return origin is None or urlsplit(origin).netloc == headers.get("host")
+    try:
+        return origin is None or urlsplit(origin).netloc == headers.get("host")
+    except ValueError:  # no address at all, such as http://[
+        return False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ import json
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from tocsin import files
 from tocsin.prove.records import Record, RecordError, as_json, from_json, store
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def found(folder: Path) -> Record | None:
     """
     path = folder / FILE
     try:
-        return from_json(json.loads(path.read_text("utf-8")))
+        return from_json(files.parsed(path.read_text("utf-8")))
     except FileNotFoundError:
         return None
     except RecordError as exc:

@@ -14,6 +14,7 @@ from dataclasses import asdict, dataclass, field, fields
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from tocsin import files
 from tocsin.clock import iso_time
 
 if TYPE_CHECKING:
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
 FOLDER = "records"
 VERSION = 1
+YEAR_10000_MS = 253_402_300_800_000
+"""No date is so late."""
+
 T = TypeVar("T")
 
 
@@ -180,7 +184,9 @@ def from_json(told: Mapping[str, Any]) -> Record:
         numbers = (record.started_ms, record.ended_ms, record.next_due_ms)
         if not all(isinstance(number, int) for number in numbers):
             raise RecordError("its dates are no numbers")
-    except (KeyError, TypeError, ValueError) as exc:
+        if not all(0 <= number < YEAR_10000_MS for number in numbers):
+            raise RecordError("its dates are no dates")
+    except (KeyError, TypeError, ValueError, AttributeError) as exc:
         raise RecordError("it is damaged") from exc
     return record
 
@@ -207,8 +213,7 @@ def listed(folder: Path) -> list[tuple[Path, Record | str]]:
 
 def _read(path: Path) -> Record | str:
     try:
-        told = json.loads(path.read_text("utf-8"))
-        return from_json(told) if isinstance(told, dict) else "it is damaged"
+        return from_json(files.parsed(path.read_text("utf-8")))
     except RecordError as exc:
         return str(exc)
     except ValueError:

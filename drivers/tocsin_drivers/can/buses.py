@@ -20,6 +20,7 @@ import can
 from can.io.canutils import CanutilsLogReader, CanutilsLogWriter
 
 from tocsin.ports import LOG, CanLine
+from tocsin_drivers.can.frames import EXTENDED, STANDARD
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -45,6 +46,12 @@ ERROR_FLAG = 0x2000_0000
 
 LIBRARY_ERROR = ERROR_FLAG | 0x80
 """The one identifier that the library's reader takes for an error frame."""
+
+LONGEST_S = 1e11
+"""A time in a log is before the year 5138, whatever its epoch."""
+
+STANDARD_DIGITS = 3
+"""Identifiers of more digits are extended ones."""
 
 IDENTIFIER_AT = 2
 """The field of a line in a log: ``(1436509052.249713) can0 044#2A366C2B``."""
@@ -240,6 +247,9 @@ class _Lines:
             return line
         digits, _, data = fields[IDENTIFIER_AT].partition("#")
         identifier = int(digits, 16)
+        most = STANDARD if len(digits) <= STANDARD_DIGITS else ERROR_FLAG | EXTENDED
+        if not 0 <= identifier <= most:
+            raise ValueError(f"identifier {digits} is too large")
         if not identifier & ERROR_FLAG:
             return line
         self.error = identifier & ~ERROR_FLAG, bytes.fromhex(data), fields[1]
@@ -256,13 +266,16 @@ def messages(path: Path) -> Iterator[Message]:
         ValueError: a line that is no frame; says which.
         OSError: the file cannot be read.
     """
-    with path.open(encoding="utf-8") as file:
+    # A byte that is no UTF-8 spoils its own line, which then says so.
+    with path.open(encoding="utf-8", errors="replace") as file:
         lines: Any = _Lines(file)
         try:
             for message in CanutilsLogReader(lines):
                 if lines.error is not None:
                     message.arbitration_id, message.data, message.channel = lines.error
                     message.is_extended_id = False
+                if not 0 <= message.timestamp < LONGEST_S:  # also false for NaN
+                    raise ValueError(f"{message.timestamp:g} s is no time")  # noqa: TRY301 told with its line
                 yield message
         except (ValueError, IndexError) as exc:
             raise ValueError(f"{path}:{lines.number}: no frame: {exc}") from exc

@@ -86,12 +86,38 @@ def test_an_error_frame_of_any_class_is_never_data(tmp_path: Path) -> None:
     ]
 
 
-@pytest.mark.parametrize("line", ["what", "(1.0) can0 XYZ#00"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        *("what", "(1.0) can0 XYZ#00", "(1.0) can0 7FF00000123#00", "(1.0) can0 -1#00"),
+        *("(nan) can0 123#00", "(inf) can0 123#00", "(-1) can0 123#00"),
+        *("(1e11) can0 123#00", "(1.0) can0 800#00", "(1.0) can0 123#\udcff0"),
+        *("(1.0) can0 40000000#00", "(1.0) can0 60000001#00"),
+    ],
+)
 def test_a_line_that_is_no_frame_is_named(tmp_path: Path, line: str) -> None:
     path = tmp_path / "bus.log"
-    path.write_text(f"(0.5) can0 123#00\n{line}\n")
+    whole = f"(0.5) can0 123#00\n{line}\n"
+    path.write_text(whole, errors="surrogateescape")
     with pytest.raises(ValueError, match=r"bus\.log:2: no frame"):
         list(messages(path))
+
+
+@pytest.mark.parametrize(
+    ("line", "can_id", "at_s"),
+    [
+        ("(1.0) can0 7FF#00", 0x7FF, 1.0),
+        ("(0) can0 1FFFFFFF#00", 0x1FFF_FFFF, 0.0),
+        ("(9e10) can0 3FFFFFFF#00", 0x1FFF_FFFF, 9e10),  # an error frame
+    ],
+)
+def test_the_largest_identifiers_and_times_are_taken(
+    tmp_path: Path, line: str, can_id: int, at_s: float
+) -> None:
+    path = tmp_path / "bus.log"
+    path.write_text(f"{line}\n")
+    (message,) = messages(path)
+    assert (message.arbitration_id, message.timestamp) == (can_id, at_s)
 
 
 def test_a_log_never_replaces_a_file_and_an_empty_one_leaves_none(

@@ -290,6 +290,49 @@ def test_what_is_no_dbc_file_is_told_in_one_line(raw: bytes) -> None:
     assert "\n" not in str(caught.value)
 
 
+VAST = 'BO_ 1 M: {0} N\n SG_ A M : {1}|{2}@1+ ({3},0) [0|0] "" N\n{4}'
+PAGED = ' SG_ B m0M : 16|8@1+ (1,0) [0|0] "" N\n SG_ C m0M : 24|8@1+ (1,0) [0|0] "" N\n'
+IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
+
+
+@pytest.mark.parametrize(
+    ("parts", "said"),
+    [
+        ((99_999_999, 0, 8, 1, ""), "line 1: a message of more than 1785 bytes"),
+        ((1_786, 0, 8, 1, ""), "line 1: a message of more"),
+        ((8, 0, 99_999_999, 1, ""), "line 2: a signal that fits in no message"),
+        ((8, -5, 8, 1, ""), "line 2: a signal that fits in no message"),
+        ((1_785, 14_273, 8, 1, ""), "line 2: a signal that fits in no message"),
+        ((8, 60, 8, 1, ""), "signal A does not fit in message M"),
+        ((8, 0, 8, "1e999", ""), "factor, offset or bounds of A are no numbers"),
+        ((8, 0, 8, 1, PAGED + IN_A_RING), "multiplexed by itself"),
+        (
+            (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-65537;\n"),
+            "line 5: more than 65536 multiplexer values",
+        ),
+        ((8, 0, 8, 1, "BO_ what"), "Invalid syntax at line 3, column 5"),
+    ],
+)
+def test_what_no_bus_has_is_told_with_its_place_at_once(
+    parts: tuple[object, ...], said: str
+) -> None:
+    """Without that, the library makes lists of thousands of millions of elements."""
+    with pytest.raises(DbcError) as caught:
+        read_dbc(VAST.format(*parts).encode())
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        (1_785, 14_272, 8, 1, ""),
+        (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-65536;\nSG_MUL_VAL_ 1 C A 0-0;\n"),
+    ],
+)
+def test_the_largest_that_a_bus_may_have_is_read(parts: tuple[object, ...]) -> None:
+    assert "A" in read_dbc(VAST.format(*parts).encode()).messages["M"].signals
+
+
 @given(st.binary(max_size=200), st.booleans(), st.integers(0, 1_500))
 def test_no_bytes_are_too_strange_for_a_file(
     raw: bytes,
