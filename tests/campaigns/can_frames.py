@@ -27,12 +27,12 @@ import cantools
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
+from tests.fuzz.physical import impossible
+
 from can_made import HUT_DBC, SMALL_ID, hut, whole
 from can_rvc_dbc import RVC_DBC
 from can_stage import StubBus
-from tocsin.core.measures import refusal
-from tocsin.core.model import Flag, Pack
-from tocsin.core.site import Chemistry
+from tocsin.core.model import Flag
 from tocsin.ports import CanLine, DriverError
 from tocsin.registers import PointRole
 from tocsin.signals import MappedSignal, SignalMap
@@ -44,7 +44,6 @@ from tocsin_drivers.can.rvc_reader import BATTERY_DGNS, SOURCE_DGNS, RvcListener
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from tocsin.core.model import Sample
     from tocsin_drivers.can.ear import Ear
     from tocsin_drivers.can.frames import Frame, Listener
 
@@ -202,24 +201,6 @@ def memory_mb() -> float:
     return pages * 4_096 / 1e6
 
 
-def impossible(sample: Sample) -> str:
-    """Return what no battery can show of a sample that the core would take."""
-    pack, chemistry = Pack(name="hut", cells=CELLS, string="A"), Chemistry()
-    if refusal(sample, pack, chemistry):
-        return ""
-    for name, values, low, high in (
-        ("cell", sample.cells_mv, 500, 5_000),
-        ("temperature", sample.temps_dc, -600, 1_250),
-        ("current", (sample.current_ma,), -20_000_000, 20_000_000),
-        ("voltage", (sample.voltage_mv,), 0, 5_000 * CELLS),
-        ("charge", (sample.soc_permille,), 0, 1_000),
-        ("charge limit", (sample.charge_limit_ma,), 0, 100_000_000),
-    ):
-        if any(v is not None and not low <= v <= high for v in values):
-            return f"{name} {values}"
-    return ""
-
-
 def look(
     ears: dict[str, tuple[Listener, Ear]], now_s: float, seen: Counter[str]
 ) -> None:
@@ -231,7 +212,7 @@ def look(
             seen[f"{name}: none"] += 1
             continue
         seen[f"{name}: readings"] += 1
-        if wrong := impossible(sample):
+        if wrong := impossible(sample, CELLS):
             seen[f"IMPOSSIBLE {name}: {wrong}"] += 1
 
 

@@ -30,8 +30,8 @@ def arguments() -> argparse.Namespace:
         description=(
             "Spoils sound inputs of every decoder and loader, and judges what comes\n"
             "out: a possible value, or the documented error that says where and why.\n"
-            "Exit code 0: nothing else came out, in time, with flat memory. 1: it did;\n"
-            "each input that showed it is kept, with the command that shows it again."
+            "Exit code 0: nothing else came out, in time, memory flat; 1: it did\n"
+            "(what showed it is kept, with the command that shows it again)."
         ),
         epilog=f"targets:\n{names}",
         formatter_class=argparse.RawDescriptionHelpFormatter,

@@ -8,11 +8,13 @@ import re
 import tempfile
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from http.cookies import SimpleCookie
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl, unquote
 
+import jsonschema
 from tests.fuzz import mutate
 from tests.fuzz.campaign import Target, WrongError
 from tests.fuzz.can import memory_folder
@@ -119,7 +121,16 @@ def _refused(why: str, told: bytes) -> None:
         raise WrongError("it repeats what came")
 
 
+@cache
+def schema() -> jsonschema.Draft7Validator:
+    """Return the published schema of a command."""
+    path = Path(__file__).parents[2] / "deploy/mqtt/schemas/command.json"
+    return jsonschema.Draft7Validator(json.loads(path.read_text()))
+
+
 def _obeyed(request: Request, word: str, told: bytes) -> None:
+    if not schema().is_valid(json.loads(told)):
+        raise WrongError("it does not fit the published schema")
     if not may_be_obeyed(told, word, retained=False, wall_ms=WALL_MS):
         raise WrongError(f"{request.verb} was obeyed")
     if not 0 <= request.for_ms <= 86_400_000 or len(told) > LONGEST:

@@ -125,10 +125,11 @@ def opened_frames() -> Iterator[Look]:
         speaker = Speaker(name="fuzz", instance=1)
         voice = link.admit(speaker)
         speaker.begin(clock[0])
+        is_scan = sum(data[:16]) % 4 == 0  # slow, so of every fourth input
         for number, message in enumerate(frames_of(data)):
             clock[0] += 0.001 if number % 4 else 0.2
             link._take(message, clock[0])
-            if not message.is_error_frame:
+            if is_scan and not message.is_error_frame:
                 _counted(tally, message, clock[0])
         speaker.due(voice.heard, clock[0])
         tally.identifiers()
