@@ -30,6 +30,11 @@ MOST_BYTES = 1_785
 MOST_PAGES = 65_536
 """Values of multiplexers in one file. The library makes a list of every range."""
 
+LONGEST_SAID = 120
+LARGEST = 1e15
+"""Of a factor or offset; with larger ones not every value fits in a float."""
+
+_PLACE = re.compile(r"Invalid syntax at line \d+, column \d+")
 _TEXT = re.compile(r'"(?:\\.|[^"\\])*"')
 _LARGE = re.compile(
     r"\bBO_\s+[^\s:]+\s+[^\s:]+\s*:\s*(?P<bytes>[-+]?\d+)"
@@ -186,9 +191,14 @@ def _number(digits: str) -> int:
 def _line(exc: Exception) -> str:
     """Return in one line what the library says of a file."""
     own = getattr(exc, "e_dbc", None) or exc
-    said = str(own).strip().split("\n")[0].partition(': ">>!<<')[0]
+    said = str(own).strip().split("\n")[0]
+    if place := _PLACE.match(said):
+        return place[0]  # behind it stands the whole line, however long
+    said = said[:LONGEST_SAID]
     if isinstance(own, KeyError):
         return f"it speaks of {said}, which it does not describe"
+    if said.startswith(("invalid literal", "could not convert")):
+        return f"{said.rpartition(': ')[2]} is no number that fits there"
     return said or type(own).__name__
 
 
@@ -206,8 +216,9 @@ def _message(message: Message) -> DbcMessage:
 
 
 def _signal(signal: Signal, by_name: Mapping[str, Signal]) -> DbcSignal:
-    numbers = (signal.scale, signal.offset, signal.minimum or 0, signal.maximum or 0)
-    if not all(math.isfinite(number) for number in numbers):
+    bounds = (signal.minimum or 0, signal.maximum or 0)
+    is_sound = all(map(math.isfinite, bounds))
+    if not is_sound or not max(abs(signal.scale), abs(signal.offset)) < LARGEST:
         raise DbcError(
             f"is no DBC file: factor, offset or bounds of {signal.name} are no numbers"
         )

@@ -91,7 +91,7 @@ def read(
     except (ValueError, KeyError, TypeError, AttributeError) as exc:
         raise KeptError("it is damaged") from exc
     if version != VERSION:
-        raise KeptError(f"it is of version {version}, not {VERSION}")
+        raise KeptError(f"it is of version {version!r:.40}, not {VERSION}")
     if digest != _digest(inside):
         raise KeptError("it is damaged, or edited with its sha256 left in")
     try:

@@ -117,7 +117,7 @@ def read(text: str, site: Site, *, wall_ms: int, now_s: float) -> dict[str, Trac
     except (ValueError, KeyError, TypeError) as exc:
         raise LearnedError("it is damaged") from exc
     if version != VERSION:
-        raise LearnedError(f"it is of version {version}, not {VERSION}")
+        raise LearnedError(f"it is of version {version!r:.40}, not {VERSION}")
     if of != (site.chemistry.name, site.bank.capacity_mah):
         raise LearnedError("it is of another bank")
     gap_s = max(0, wall_ms - saved_ms) / 1000

@@ -47,6 +47,9 @@ FEW = 10_000
 A_WHILE = 1_000
 """Inputs between two looks at the clock."""
 
+LONGEST_SAID = 1_000
+"""Letters of a refusal."""
+
 FOREVER = 5
 """An input that takes so many times what it may is cut off."""
 
@@ -183,8 +186,7 @@ def _one(result: Result, look: Look, data: bytes) -> bool:
     signal.setitimer(signal.ITIMER_VIRTUAL, FOREVER * target.most_s)
     try:
         why = look(data)
-        if why and not target.says.fullmatch(why):
-            raise WrongError(f"a refusal must say where and why: {why!r}"[:400])  # noqa: TRY301 judged as a whole
+        _judged(target, why)
     except (Exception, StuckError) as exc:  # noqa: BLE001 any other error is a bug
         why = _noted(result, data, exc)
     finally:
@@ -204,6 +206,22 @@ def _one(result: Result, look: Look, data: bytes) -> bool:
     if is_new or shape in result.shapes:
         result.shapes[shape] += 1
     return is_new
+
+
+def _judged(target: Target, why: str) -> None:
+    """See that a refusal says where and why, at no great length, and can be printed.
+
+    Raises:
+        WrongError: it does not.
+    """
+    if why and not target.says.fullmatch(why):
+        raise WrongError(f"a refusal must say where and why: {why!r}"[:400])
+    if len(why) > LONGEST_SAID:
+        raise WrongError(f"a refusal of {len(why)} letters: {why!r}"[:400])
+    try:
+        why.encode()
+    except UnicodeEncodeError:
+        raise WrongError(f"it cannot be printed: {why!r}"[:400]) from None
 
 
 def _noted(result: Result, data: bytes, exc: BaseException) -> str:

@@ -173,7 +173,8 @@ def from_json(told: Mapping[str, Any]) -> Record:
     """
     try:
         if told["version"] != VERSION:
-            raise RecordError(f"it is of version {told['version']}, not {VERSION}")
+            version = f"{told['version']!r:.40}"
+            raise RecordError(f"it is of version {version}, not {VERSION}")
         results = [_made(Result, each) for each in told["results"]]
         for result in results:
             result.pin_verdict = Verdict(result.pin_verdict)

@@ -53,8 +53,9 @@ LONGEST_S = 1e11
 STANDARD_DIGITS = 3
 """Identifiers of more digits are extended ones."""
 
+EXAMPLE = "(1436509052.249713) can0 044#2A366C2B"
 IDENTIFIER_AT = 2
-"""The field of a line in a log: ``(1436509052.249713) can0 044#2A366C2B``."""
+"""The field of a line in a log, such as `EXAMPLE`."""
 
 
 def new_bus(where: CanLine, filters: tuple[Filter, ...]) -> Bus:
@@ -221,6 +222,10 @@ class LogWriter:
                 self._path.unlink()
 
 
+class _FrameError(ValueError):
+    """What the library's reader takes, though no bus can have said it; says why."""
+
+
 class _Lines:
     """A log's lines for the library's reader, which knows one error frame only.
 
@@ -249,7 +254,7 @@ class _Lines:
         identifier = int(digits, 16)
         most = STANDARD if len(digits) <= STANDARD_DIGITS else ERROR_FLAG | EXTENDED
         if not 0 <= identifier <= most:
-            raise ValueError(f"identifier {digits} is too large")
+            raise _FrameError(f"identifier {digits[:20]} is too large")
         if not identifier & ERROR_FLAG:
             return line
         self.error = identifier & ~ERROR_FLAG, bytes.fromhex(data), fields[1]
@@ -275,10 +280,11 @@ def messages(path: Path) -> Iterator[Message]:
                     message.arbitration_id, message.data, message.channel = lines.error
                     message.is_extended_id = False
                 if not 0 <= message.timestamp < LONGEST_S:  # also false for NaN
-                    raise ValueError(f"{message.timestamp:g} s is no time")  # noqa: TRY301 told with its line
+                    raise _FrameError(f"{message.timestamp:g} s is no time")
                 yield message
         except (ValueError, IndexError) as exc:
-            raise ValueError(f"{path}:{lines.number}: no frame: {exc}") from exc
+            why = str(exc) if isinstance(exc, _FrameError) else f"not as {EXAMPLE}"
+            raise ValueError(f"{path}:{lines.number}: no frame: {why}") from exc
 
 
 class _Play:

@@ -305,6 +305,10 @@ IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
         ((1_785, 14_273, 8, 1, ""), "line 2: a signal that fits in no message"),
         ((8, 60, 8, 1, ""), "signal A does not fit in message M"),
         ((8, 0, 8, "1e999", ""), "factor, offset or bounds of A are no numbers"),
+        ((8, 0, 8, "1e300", ""), "factor, offset or bounds of A are no numbers"),
+        ((8, 0, 8, "-1e15", ""), "factor, offset or bounds of A are no numbers"),
+        ((8, 0, 8, "1.5.2", ""), "line 2, column"),
+        ((8, 0, "8.5", 1, ""), "'8.5' is no number that fits there"),
         ((8, 0, 8, 1, PAGED + IN_A_RING), "multiplexed by itself"),
         (
             (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-65537;\n"),
@@ -326,6 +330,7 @@ def test_what_no_bus_has_is_told_with_its_place_at_once(
     "parts",
     [
         (1_785, 14_272, 8, 1, ""),
+        (8, 0, 64, "-9.9e14", ""),
         (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-65536;\nSG_MUL_VAL_ 1 C A 0-0;\n"),
     ],
 )
