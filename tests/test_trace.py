@@ -105,6 +105,16 @@ def test_a_byte_that_is_no_text_is_told_with_its_line(tmp_path: Path) -> None:
         list(read_trace(path))
 
 
+@pytest.mark.parametrize(("digits", "is_cut"), [(59, False), (60, False), (61, True)])
+def test_a_field_that_is_long_is_not_repeated_whole(
+    digits: int, *, is_cut: bool
+) -> None:
+    with pytest.raises(TraceError) as caught:
+        rows(f"0,left,1,50,{'9' * digits},3.3,20")
+    assert ("9" * min(digits, 60) + "'") in str(caught.value)
+    assert ("..." in str(caught.value)) is is_cut
+
+
 def test_a_quote_that_is_never_closed_is_told_not_raised(tmp_path: Path) -> None:
     """The reader takes all that follows for one field, and refuses so long a one."""
     path = tmp_path / "night.csv"

@@ -13,6 +13,14 @@ NAME = r"^[A-Za-z0-9_-]{1,64}$"
 NAME_RIGHT = "a name of letters, digits, - and _, such as {}"
 
 
+def whole(text: str) -> int:
+    """Return the number that *text* writes in decimal, or in hexadecimal after 0x.
+
+    Unlike TOML, a range within a text may have zeros in front: 0400 is 400.
+    """
+    return int(text, 16 if "x" in text.lower() else 10)
+
+
 class Table(BaseModel):
     """A table of the file: no unknown keys, no guessing of types."""
 

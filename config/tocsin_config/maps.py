@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.core.model import Flag
 from tocsin.registers import Point, PointRole, RegisterMap, RegisterType
 from tocsin_config.document import Document, read
+from tocsin_config.fields import whole
 from tocsin_config.findings import Findings
 from tocsin_config.map_models import RANGE, MapTable, PointTable
 from tocsin_config.problems import Key, Problem, suggestion
@@ -145,7 +146,7 @@ def _place(
     if found is None:  # the model has looked already
         return None, None, 1, 1
     first, last = int(found[1]), int(found[2])
-    address, step = int(found[3], 0), int(found[4] or table.type.registers)
+    address, step = whole(found[3]), int(found[4] or table.type.registers)
     if not 1 <= first <= last or step < 1:
         right = 'such as "1..16 at 0x1000 step 1"'
         findings.tell((*path, "cells"), "is no range", right)

@@ -20,6 +20,10 @@ FEW = 12
 """So many names are listed beside a suggestion."""
 
 
+LONGEST = 1_000
+"""Letters that a problem repeats of a file; what is longer helps nobody."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, order=True)
 class Problem:
     """One mistake, or one doubt.
@@ -37,6 +41,12 @@ class Problem:
     key: str
     wrong: str
     right: str
+
+    def __post_init__(self) -> None:
+        for name in ("key", "wrong"):
+            text = getattr(self, name)
+            if len(text) > LONGEST:
+                object.__setattr__(self, name, f"{text[:LONGEST]}...")
 
     def __str__(self) -> str:
         return f"{self.file}:{self.line}: {self.key}: {self.wrong}; {self.right}"

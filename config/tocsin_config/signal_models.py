@@ -15,7 +15,8 @@ MANY = (
     r"((?:\w|\{\d{1,3}\})+)\.((?:\w|\{\d{1,3}\})+)\s*$"
 )
 RAW_RANGE = (
-    r"^\s*(-?(?:0[xX][0-9A-Fa-f]+|\d+))\s*\.\.\s*(-?(?:0[xX][0-9A-Fa-f]+|\d+))\s*$"
+    r"^\s*(-?(?:0[xX][0-9A-Fa-f]{1,16}|\d{1,20}))\s*\.\.\s*"
+    r"(-?(?:0[xX][0-9A-Fa-f]{1,16}|\d{1,20}))\s*$"
 )
 ROLES = tuple(role for role in PointRole if role is not PointRole.CONSTANT)
 _BOUND = {"ge": -1e9, "le": 1e9}

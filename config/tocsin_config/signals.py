@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from tocsin.core.model import Flag
 from tocsin.registers import PointRole
 from tocsin.signals import MappedSignal, SignalMap
+from tocsin_config.fields import whole
 from tocsin_config.maps import MANY as MANY_ROLES
 from tocsin_config.maps import Wanted, flag_bits, reads_enough
 from tocsin_config.problems import suggestion
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 TURNS = frozenset({PointRole.CURRENT, PointRole.FLAGS})
 """Roles that may be inverted."""
 
+LONGEST_SHOWN = 60
 MOST_BYTES = 8
 """Of a classic CAN frame: ISO 11898-1."""
 
@@ -228,10 +230,12 @@ def _absent(
             ranges.append((value, value))
             continue
         found = re.match(RAW_RANGE, value)
-        low, high = (int(found[1], 0), int(found[2], 0)) if found else (1, 0)
+        low, high = (whole(found[1]), whole(found[2])) if found else (1, 0)
         if low > high:
             right = 'a raw value, or a range such as "0xFFFB..0xFFFF"'
-            findings.tell((*path, "absent", i), f"{value!r} is no range", right)
+            findings.tell(
+                (*path, "absent", i), f"{value[:LONGEST_SHOWN]!r} is no range", right
+            )
         ranges.append((low, high))
     return tuple(ranges)
 

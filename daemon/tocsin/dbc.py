@@ -40,7 +40,7 @@ _LARGE = re.compile(
     r"\bBO_\s+[^\s:]+\s+[^\s:]+\s*:\s*(?P<bytes>[-+]?\d+)"
     r"|:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>\d+)\s*@"
 )
-_RANGE = re.compile(r"\b(\d+)\s*-\s*(\d+)\b")
+_RANGE = re.compile(r"([-+]?\d+)\s*-\s*([-+]?\d+)")
 
 
 class DbcError(ValueError):
@@ -176,7 +176,7 @@ def _refuse_large(text: str) -> None:
     pages = 0
     for row in re.finditer(r"\bSG_MUL_VAL_\b[^;]*", bare):
         for low, high in _RANGE.findall(row[0]):
-            pages += max(0, _number(high) - _number(low))
+            pages += max(0, abs(_number(high)) - _number(low))
         if pages > MOST_PAGES:
             line = bare.count("\n", 0, row.start()) + 1
             what = f"more than {MOST_PAGES} multiplexer values"

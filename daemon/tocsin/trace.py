@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 FIXED = ("t_s", "pack", "current_a", "soc_pct")
 CELL = re.compile(r"cell_v_([1-9]\d*)")
+LONGEST_SHOWN = 60
 TEMP = re.compile(r"temp_c_([1-9]\d*)")
 
 
@@ -100,7 +101,7 @@ def _rows(rows: Iterator[list[str]], name: str) -> Iterator[Row]:
         except ValueError as exc:
             raise TraceError(f"{name}:{number}: {exc}") from exc
         if last_ms is not None and row.at_ms < last_ms:
-            back = f"t_s {fields[0]} is before the row above"
+            back = f"t_s {fields[0][:LONGEST_SHOWN]} is before the row above"
             raise TraceError(f"{name}:{number}: {back}; times must not go back")
         last_ms = row.at_ms
         yield row
@@ -153,7 +154,7 @@ def _columns(fields: list[str], name: str) -> _Columns:
             (i for i, (a, b) in enumerate(zip(names, wanted, strict=False)) if a != b),
             min(len(names), len(wanted)),
         )
-        has = repr(names[place]) if place < len(names) else "nothing"
+        has = _shown(names[place]) if place < len(names) else "nothing"
         expected = wanted[place] if place < len(wanted) else "nothing more"
         raise TraceError(
             f"{name}:1: column {place + 1} is {has}, expected {expected}; a header is "
@@ -208,7 +209,14 @@ def _number(field: str, what: str) -> float:
     try:
         value = float(field)
     except ValueError:
-        raise ValueError(f"{what} {field!r} is not a number") from None
+        raise ValueError(f"{what} {_shown(field)} is not a number") from None
     if not -1e12 < value < 1e12:  # noqa: PLR2004 also false for NaN
-        raise ValueError(f"{what} {field!r} is not a number")
+        raise ValueError(f"{what} {_shown(field)} is not a number")
     return value
+
+
+def _shown(field: str) -> str:
+    """Return a field for a message, not all of it where it is long."""
+    return (
+        repr(field) if len(field) <= LONGEST_SHOWN else f"{field[:LONGEST_SHOWN]!r}..."
+    )

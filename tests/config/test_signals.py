@@ -72,6 +72,9 @@ def test_the_number_in_braces_is_the_first_ones_and_counts_on(
 
 
 CELLS = 'cells = "1..4 at Cells.Cell{01}"'
+NINES = "9" * 21
+"""More digits than any raw value has."""
+
 SLIPS = [
     (CELLS, 'cells = "1..4 at Cels.Cell{01}"', "cells", "message 'Cels'", "'Cells'?"),
     (CELLS, 'cells = "1..4 at Cells.Cell{1}"', "cells", "signal 'Cell1'", "Cell01"),
@@ -94,6 +97,7 @@ SLIPS = [
     ('flag = "charge-refused"', "", "Most.ChargeOn", "missing", "bits"),
     ('"high-voltage-trip" = 3', '"high-voltage-trip" = 8', "bits", "bit 8", "0 to 7"),
     ('absent = ["2..3"]', 'absent = ["3..2"]', "3..2", "no range", "0xFFFB"),
+    ('absent = ["2..3"]', f'absent = ["2..{NINES}"]', "2..9", "no range", "0xFFFB"),
     ("low = 8", "low = 20", "low = 20", "not below", "below high"),
     ('role = "soc"', 'role = "soc"\ninvert = true', "invert", "direction", "false"),
     ('role = "soc"', 'role = "soc"\nscale = 0', "scale", "every value 0", "0.001"),

@@ -47,7 +47,7 @@ FEW = 10_000
 A_WHILE = 1_000
 """Inputs between two looks at the clock."""
 
-LONGEST_SAID = 1_000
+LONGEST_SAID = 3_000
 """Letters of a refusal."""
 
 FOREVER = 5

@@ -209,8 +209,9 @@ def _sound(register_map: RegisterMap) -> Iterator[tuple[int, int]]:
                 with suppress(OverflowError):
                     raw = int.from_bytes(struct.pack(">f", value))
             else:
-                whole = round(value) if point.expect is None else point.expect
-                raw = whole % (1 << bits)
+                with suppress(OverflowError):
+                    whole = round(value) if point.expect is None else point.expect
+                    raw = whole % (1 << bits)
             words = [raw >> 16 * n & 0xFFFF for n in range(count)]
             for n, word in enumerate(words[::-1] if point.big_words else words):
                 swapped = (word & 0xFF) << 8 | word >> 8

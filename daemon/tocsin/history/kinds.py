@@ -8,6 +8,7 @@ from enum import IntEnum
 from tocsin.core.forecast import Limit
 
 FILE_NAME = "history.db"
+LONGEST_SHOWN = 60
 
 
 class HistoryError(Exception):
@@ -90,8 +91,8 @@ def kind_of(name: str) -> Kind:
     try:
         return KINDS[name.partition("/")[0]]
     except KeyError:
-        known = ", ".join(KINDS)
+        known, shown = ", ".join(KINDS), name[:LONGEST_SHOWN]
         raise HistoryError(
-            f"no value {name!r} is kept; there are {known}, with the number of the "
+            f"no value {shown!r} is kept; there are {known}, with the number of the "
             "cell or sensor as in cell/7"
         ) from None

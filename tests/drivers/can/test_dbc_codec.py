@@ -314,6 +314,10 @@ IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
             (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-65537;\n"),
             "line 5: more than 65536 multiplexer values",
         ),
+        (
+            (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A -9999999-1;\n"),
+            "line 5: more than 65536 multiplexer values",
+        ),
         ((8, 0, 8, 1, "BO_ what"), "Invalid syntax at line 3, column 5"),
     ],
 )
