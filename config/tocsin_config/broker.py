@@ -6,11 +6,16 @@ from typing import TYPE_CHECKING
 
 from tocsin.ports import BrokerSpec
 from tocsin_config.announce import read_template
+from tocsin_config.tls import build_tls, overheard, port_of, readable
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tocsin.ports import Announcement
     from tocsin_config.findings import Findings
     from tocsin_config.models import MqttTable, SiteFile
+    from tocsin_config.problems import Key
+    from tocsin_config.setup import Setup
 
 
 def build_broker(file: SiteFile, findings: Findings) -> tuple[BrokerSpec | None, bytes]:
@@ -23,17 +28,32 @@ def build_broker(file: SiteFile, findings: Findings) -> tuple[BrokerSpec | None,
     raw, announcement = _announcement(own, findings)
     spec = BrokerSpec(
         host=own.host,
-        port=own.port,
+        port=port_of(own.port, own.tls),
         protocol=own.protocol,
         domain=own.domain,
         base=own.base,
         username=own.username,
         password_file=None if secret is None else folder / secret,
         keepalive_s=own.keepalive_s,
+        tls=build_tls(own.tls, ("mqtt", "tls"), folder, findings),
         is_commanded=own.commands,
         announcement=announcement,
     )
     return spec, raw
+
+
+def broker_doubts(setup: Setup) -> Iterator[tuple[Key, str, str]]:
+    """Doubt a way to the broker that is open to others, and secrets that are."""
+    spec = setup.broker
+    if spec is None:
+        return
+    is_commanded = spec.is_commanded
+    yield from overheard(spec.host, spec.tls, ("mqtt",), is_commanded=is_commanded)
+    yield from readable(spec.password_file, ("mqtt", "password_file"))
+    if spec.tls is not None:
+        key = spec.tls.key or spec.tls.certificate
+        at = "key" if spec.tls.key else "certificate"
+        yield from readable(key, ("mqtt", "tls", at))
 
 
 def _between(own: MqttTable, findings: Findings) -> None:

@@ -13,11 +13,13 @@ from tocsin.core.model import Value
 from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Priority, Role, Rule, Unit
 from tocsin.ports import CanLine, SerialLine, TcpLine
+from tocsin_config.broker import broker_doubts
 from tocsin_config.circuits import judged
 from tocsin_config.document import Document
 from tocsin_config.driven import ALERTS, driven_by, drives
 from tocsin_config.extras import says_current
 from tocsin_config.presets import preset
+from tocsin_config.tls import is_near
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,8 +44,6 @@ OF_CELLS = frozenset(
 )
 """Measures, and forecasts, that need single cells."""
 
-LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
-
 WANTED = {
     Role.CHARGE_PERMIT: "nothing can stop a charger",
     Role.LOAD_PERMIT: "nothing can shed a load ahead of the cut-off",
@@ -59,7 +59,7 @@ def doubts(setup: Setup) -> tuple[Problem, ...]:
     looks = (
         *(_cut_offs, _chargers, _outputs, _pins, _circuits, _wanted),
         *(_unheard, _sources, _cell_less, _lonely_values, _on_request),
-        *(_calls, _off, _page),
+        *(_calls, _off, _page, broker_doubts),
     )
     found = [document.problem(*doubt) for look in looks for doubt in look(setup)]
     return tuple(sorted(found))
@@ -346,7 +346,7 @@ def _permits(table: RuleTable) -> list[str]:
 def _page(setup: Setup) -> Iterator[Doubt]:
     """Doubt a page that others on the network reach, and overhear."""
     page = setup.page
-    if page is None or page.certificate is not None or page.host in LOOPBACK:
+    if page is None or page.certificate is not None or is_near(page.host):
         return
     wrong = (
         f"{page.host} lets the network in, and without encryption: whoever listens "

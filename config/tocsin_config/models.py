@@ -25,6 +25,7 @@ from tocsin_config.circuit_models import (  # noqa: TC001 pydantic reads them
 from tocsin_config.fields import NAME, Table, choice, name_field, needed, optional
 from tocsin_config.rule_models import RuleTable  # noqa: TC001 pydantic reads it
 from tocsin_config.signal_models import SignalTable  # noqa: TC001 pydantic reads it
+from tocsin_config.tls import TlsTable  # noqa: TC001 pydantic reads it
 
 Driver: TypeAlias = Literal[
     "modbus-map", "sunspec", "rv-c", "dbc", "trace", "simulated"
@@ -280,7 +281,9 @@ class MqttTable(Table):
     """``[mqtt]``: the broker. Without the table nothing is published."""
 
     host: str = optional('a host, such as "127.0.0.1"', "127.0.0.1", pattern=HOST)
-    port: int = optional(f"{PORT_RIGHT}, such as 1883", 1_883, **PORT)
+    port: int | None = optional(
+        f"{PORT_RIGHT}; 1883 if not said, 8883 with a tls table", **PORT
+    )
     protocol: Literal["5", "3.1.1"] = choice(
         "protocol",
         ("5", "3.1.1"),
@@ -305,6 +308,11 @@ class MqttTable(Table):
         "a file that holds the password alone", min_length=1
     )
     keepalive_s: int = optional("seconds, 5 to 3600, such as 20", 20, ge=5, le=3_600)
+    tls: TlsTable | None = optional(
+        'an [mqtt.tls] table with ca = "ca.crt"; certificate and key where the broker '
+        "wants ours",
+        None,
+    )
     announce: AnnounceTable | None = optional(
         'an [mqtt.announce] table with template = "announce.txt"', None
     )

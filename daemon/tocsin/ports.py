@@ -297,6 +297,22 @@ class Announcement:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Tls:
+    """An encrypted connection to a broker whose name stands in its certificate.
+
+    Attributes:
+        ca: Certificates of the authorities that may have signed the broker's; None for
+            those that the system knows.
+        certificate: Ours, with which the broker knows us; None where it need not.
+        key: Of our certificate; None if it lies in the same file.
+    """
+
+    ca: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerSpec:
     """An MQTT broker.
 
@@ -309,6 +325,7 @@ class BrokerSpec:
         client_id: Empty for the site's own id.
         password_file: A file that holds the password alone; secrets never stand in
             the site file.
+        tls: None for a connection that others on the way can read and change.
         is_commanded: Commands from the broker are obeyed.
         announcement: None to announce nothing.
     """
@@ -322,6 +339,7 @@ class BrokerSpec:
     username: str = ""
     password_file: Path | None = None
     keepalive_s: int = 20
+    tls: Tls | None = None
     is_commanded: bool = False
     announcement: Announcement | None = None
 

@@ -324,7 +324,7 @@ async def play(name: str, times: int, folder: Path) -> Run:
 def dead_daemon(folder: Path) -> list[str]:
     """Lose broker and daemon at once, the broker with all it kept: a power cut."""
     more = f"allow_anonymous true\npersistence true\npersistence_location {folder}/\n"
-    with broker.running(folder, more=f"{more}user root") as running:
+    with broker.running(folder, more=more) as running:
         with (
             broker.listening(running.port) as ears,
             victim(running.port, folder, expires_s=4) as daemon,

@@ -307,7 +307,6 @@ def locked(tmp_path: Path) -> Iterator[broker.Broker]:
     for path in (passwords, rights):
         path.chmod(0o644)
     more = f"allow_anonymous false\npassword_file {passwords}\nacl_file {rights}\n"
-    more += "user root"
     with broker.running(tmp_path, more=more) as made:
         yield made
 
@@ -399,7 +398,6 @@ def test_nobody_sees_ready_once_it_expired_when_broker_and_daemon_died_together(
 ) -> None:
     """A power cut: the broker comes back with what it kept, the daemon does not."""
     more = f"allow_anonymous true\npersistence true\npersistence_location {tmp_path}/\n"
-    more += "user root"
     with broker.running(tmp_path, more=more) as running:
         with (
             broker.listening(running.port) as ears,

@@ -20,6 +20,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 if TYPE_CHECKING:
+    import ssl
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
@@ -51,7 +52,8 @@ class Broker:
 
     def start(self) -> None:
         config = self.folder / f"broker-{self.port}.conf"
-        config.write_text(f"listener {self.port} 127.0.0.1\n{self.more}\n")
+        own = f"user root\nlistener {self.port} 127.0.0.1\n"  # who made the files
+        config.write_text(f"{own}{self.more}\n")
         log = (self.folder / "broker.log").open("ab")
         with log:
             self._process = subprocess.Popen(
@@ -144,10 +146,11 @@ def listening(
     on_heard: Callable[[bytes], None] = lambda _: None,
     *,
     is_late: bool = False,
+    tls: ssl.SSLContext | None = None,
 ) -> Iterator[Ears]:
     """Subscribe to *topic* while the context lasts; *on_heard* gets each payload."""
     ears, is_ready = Ears(on_heard=on_heard, is_late=is_late), threading.Event()
-    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client = _client(tls)
 
     def subscribe(*_: object) -> None:
         as_published = SubscribeOptions(qos=1, retainAsPublished=True)
@@ -166,10 +169,21 @@ def listening(
         client.loop_stop()
 
 
+def _client(tls: ssl.SSLContext | None, name: str = "") -> paho.Client:
+    client = paho.Client(
+        CallbackAPIVersion.VERSION2, client_id=name, protocol=paho.MQTTv5
+    )
+    if tls is not None:
+        client.tls_set_context(tls)
+    return client
+
+
 @contextmanager
-def speaking(port: int, **how: str) -> Iterator[Mouth]:
+def speaking(
+    port: int, *, tls: ssl.SSLContext | None = None, name: str = "", **how: str
+) -> Iterator[Mouth]:
     """Publish as somebody else while the context lasts."""
-    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client = _client(tls, name)
     if "username" in how:
         client.username_pw_set(how["username"], how.get("password"))
     client.connect("127.0.0.1", port)

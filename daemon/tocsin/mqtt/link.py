@@ -12,7 +12,6 @@ import asyncio
 import random
 import sys
 import threading
-from collections import deque
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
@@ -24,9 +23,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from tocsin.clock import stopwatch_s
 from tocsin.mqtt.commands import Heard
+from tocsin.mqtt.hearing import Hearing
+from tocsin.tls import TlsError, context_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from pathlib import Path
 
     from paho.mqtt.reasoncodes import ReasonCode
 
@@ -41,12 +43,6 @@ QUEUED = 64
 IN_FLIGHT = 16
 """Messages handed over and not acknowledged; brokers commonly take twenty."""
 
-HEARD = 64
-"""Commands that wait for the event loop; more are dropped."""
-
-LEFT = 5_000
-"""Likewise of topics that the broker keeps."""
-
 LONGEST_DESCRIPTION = 65_536
 
 LONGEST_PACKET = 262_144
@@ -59,6 +55,10 @@ SHORT_ROW = 5
 TAKEN_WAIT_S = 60
 """After five connections in a row that lasted less than ten seconds, wait a minute:
 somebody else bears our client id, and each of us throws the other out."""
+
+
+class NotReadyError(Exception):
+    """A file without which we cannot connect cannot be used; the text says which."""
 
 
 class _Client(paho.Client):
@@ -119,10 +119,7 @@ class Link:
         self._is_ended = self._is_refused = False
         self._up_s: float | None = None
         self._short = 0
-        self._heard: deque[Heard] = deque()
-        self._dropped = 0
-        self._is_told = False
-        self._lock = threading.Lock()
+        self._hearing = Hearing()
         self._client = self._made()
 
     @property
@@ -157,15 +154,18 @@ class Link:
         """Begin to connect.
 
         Raises:
-            OSError: the password file cannot be read.
-            UnicodeDecodeError: it holds no text.
+            NotReadyError: a file of ours cannot be used.
         """
         spec = self._spec
+        try:
+            context = None if spec.tls is None else context_of(spec.tls)
+            password = _secret(spec.password_file)
+        except TlsError as exc:
+            raise NotReadyError(str(exc)) from exc
         if spec.username:
-            password = None
-            if spec.password_file is not None:
-                password = spec.password_file.read_text(encoding="utf-8").strip()
             self._client.username_pw_set(spec.username, password)
+        if context is not None:
+            self._client.tls_set_context(context)
         properties = None
         if self.is_version_5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -198,9 +198,10 @@ class Link:
         self._peer.rebuilt()
         try:
             self.begin()
-        except (OSError, UnicodeDecodeError) as exc:
-            said = f"password file {self._spec.password_file}: {exc}"
-            self._loop.call_later(BEGIN_AGAIN_S, self._rebuild_if, self._client, said)
+        except NotReadyError as exc:
+            self._loop.call_later(
+                BEGIN_AGAIN_S, self._rebuild_if, self._client, str(exc)
+            )
 
     def _ended(self, client: _Client, why: str) -> None:
         """Hear that a thread is over; begin another if that was not asked for."""
@@ -359,28 +360,27 @@ class Link:
             reply_to=str(getattr(properties, "ResponseTopic", "")),
             correlation=getattr(properties, "CorrelationData", None),
         )
-        with self._lock:
-            if len(self._heard) >= (HEARD if is_command else LEFT):
-                self._dropped += 1
-                return
-            self._heard.append(heard)
-            is_first, self._is_told = not self._is_told, True
-        if is_first:
+        if self._hearing.put(heard, is_command=is_command):
             self._hand_over(self._take)
 
     def _take(self) -> None:
         """Pass on what was heard; in the event loop."""
-        with self._lock:
-            heard, self._heard = self._heard, deque()
-            dropped, self._dropped = self._dropped, 0
-            self._is_told = False
-        self._peer.heard(tuple(heard), dropped)
+        self._peer.heard(*self._hearing.taken())
 
 
 HINT = {
     0x84: '; if it does not speak MQTT 5, set protocol = "3.1.1" under [mqtt]',
     0x97: "; its quota is used up",
 }
+
+
+def _secret(path: Path | None) -> str | None:
+    if path is None:
+        return None
+    try:
+        return path.read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as exc:
+        raise NotReadyError(f"password file {path}: {exc}") from exc
 
 
 def _buried(client: _Client) -> None:

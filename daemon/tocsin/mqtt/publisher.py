@@ -13,7 +13,7 @@ from tocsin.mqtt.archive import Archive
 from tocsin.mqtt.aside import Aside
 from tocsin.mqtt.commander import Commander
 from tocsin.mqtt.life import Life
-from tocsin.mqtt.link import IN_FLIGHT, Link
+from tocsin.mqtt.link import IN_FLIGHT, Link, NotReadyError
 from tocsin.mqtt.messages import (
     STATE_AGAIN_S,
     STATE_EXPIRES_S,
@@ -243,8 +243,8 @@ class Publisher:
             return
         try:
             self._link.begin()
-        except (OSError, UnicodeDecodeError) as exc:
-            self._troubles.say(f"password file {self._spec.password_file}: {exc}")
+        except NotReadyError as exc:
+            self._troubles.say(str(exc))
             self._aside.later("begin", READ_AGAIN_S, self._begin)
 
     def _open(self) -> None:
