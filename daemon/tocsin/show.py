@@ -15,7 +15,7 @@ from tocsin.core.heater import energy_kwh
 from tocsin.core.hours import HOUR_MS
 from tocsin.core.inputs import is_in_maintenance, muted_ms
 from tocsin.core.proof_state import held
-from tocsin.core.rules import Measure, Role
+from tocsin.core.rules import Role, Scope
 from tocsin.core.words import message
 from tocsin.wire import forecast_json
 
@@ -266,7 +266,7 @@ def _alarms(outcome: Outcome, site: Site, wall_ms: int) -> list[dict[str, Any]]:
     raised, tried = shown_alarms(outcome)
     for alarm in raised:
         rule, ahead, detail = site.rules[alarm.index], "", ""
-        if rule.measure is Measure.TROUBLE:
+        if rule.measure.scope is Scope.SELF:
             detail = troubles.get(alarm.subject, "")
         if alarm.subject in site.pack_at:
             pack = outcome.state.packs[site.pack_at[alarm.subject]]

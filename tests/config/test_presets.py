@@ -28,6 +28,7 @@ NAMES = {
     *("string-share", "long-since-full", "proof-due", "daemon-trouble"),
     *("generator-no-start", "output-stuck-closed", "output-stuck-open"),
     *("relay-worn", "maintenance-forgotten"),
+    *("certificate-ends", "certificate-ends-soon", "certificate-ends-now"),
 }
 FORETOLD = {
     *("low-cell-forecast", "surge-risk", "generator-forecast", "high-cell-forecast"),
@@ -228,6 +229,9 @@ LFP = [
     ("output-stuck-open", 1, 0, 2_000),
     ("relay-worn", 900, 800, 0),
     ("maintenance-forgotten", 1, 0, 0),
+    ("certificate-ends", 60 * 86_400_000, 61 * 86_400_000, 0),
+    ("certificate-ends-soon", 30 * 86_400_000, 31 * 86_400_000, 0),
+    ("certificate-ends-now", 7 * 86_400_000, 8 * 86_400_000, 0),
 ]
 
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from core_builders import ALL_LOADS, CHARGE, Player, low_rule, rule, sample, stage
 from tocsin.core.commands import OF_OUTPUTS
 from tocsin.core.events import (
+    CertificatesSeen,
     Command,
     Event,
     InputSeen,
@@ -72,6 +73,12 @@ SMALL_RULES = (
     ),
     rule("share", measure=Measure.STRING_SHARE, trip_at=300, clear_at=200),
     rule("trouble", measure=Measure.TROUBLE, trip_at=1, clear_at=0),
+    rule(
+        "certificate-ends",
+        measure=Measure.CERTIFICATE_LEFT,
+        trip_at=7 * 86_400_000,
+        clear_at=8 * 86_400_000,
+    ),
     rule("no-start", measure=Measure.FAILED_STARTS, trip_at=1, clear_at=0),
     rule("stuck", measure=Measure.STUCK_CLOSED, trip_at=1, clear_at=0),
     rule("forgotten", measure=Measure.MAINTENANCE_OVER, trip_at=1, clear_at=0),
@@ -329,6 +336,9 @@ def others(draw: st.DrawFn, of: Site, at_ms: int, how: str) -> Event:  # noqa: P
             part = draw(st.sampled_from(PARTS))
             reason = draw(st.sampled_from(("", "disk full")))
             return Trouble(at_ms=at_ms, part=part, reason=reason)
+        case "certificates":
+            left_ms = draw(st.integers(-10, 70)) * 86_400_000
+            return CertificatesSeen(at_ms=at_ms, left_ms=left_ms, text="ours ends")
         case "input" if of.inputs:
             name = draw(st.sampled_from(of.inputs)).name
             level = draw(st.sampled_from((False, False, True, None)))
@@ -346,7 +356,7 @@ def others(draw: st.DrawFn, of: Site, at_ms: int, how: str) -> Event:  # noqa: P
 SAID = ("well", "well", "well", "odd", "odd", "odd-all", "odd-all", "impossible")
 HAPPENINGS = (
     *(*SAID, "command", "command", "failed", "trouble", "full", "tick", "tick"),
-    *("input", "input", "clock"),
+    *("input", "input", "clock", "certificates"),
 )
 TIMES_MS = (0, 43_195_000, 82_800_000)
 

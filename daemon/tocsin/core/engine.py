@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from tocsin.core import commands, extras, inputs, outputs, proof
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.events import (
+    CertificatesSeen,
     Command,
     Demand,
     Event,
@@ -26,6 +27,7 @@ from tocsin.core.events import (
     Trouble,
 )
 from tocsin.core.recall import recall
+from tocsin.core.site import CERTIFICATES
 from tocsin.core.turn import Turn
 
 if TYPE_CHECKING:
@@ -92,6 +94,8 @@ def _tell(turn: Turn, event: Event) -> None:
             turn.failed(event.pack, event.reason, event.at_ms, state="failing")
         case Trouble():
             turn.troubled(event.part, event.reason, event.at_ms)
+        case CertificatesSeen():
+            turn.troubled(CERTIFICATES, event.text, event.at_ms, value=event.left_ms)
         case InputSeen():
             inputs.see(turn, event)
         case Command():

@@ -47,6 +47,19 @@ class Trouble:
     reason: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CertificatesSeen:
+    """How long the certificates in use hold; negative once the first has ended.
+
+    Attributes:
+        text: Which one ends first and when, in words.
+    """
+
+    at_ms: int
+    left_ms: int
+    text: str
+
+
 class Verb(StrEnum):
     """What a person may ask. None of them ever energises a permit."""
 
@@ -178,6 +191,7 @@ Event: TypeAlias = (
     | ReadingFailed
     | Tick
     | Trouble
+    | CertificatesSeen
     | Command
     | LastFull
     | Learned

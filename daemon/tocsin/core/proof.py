@@ -27,7 +27,7 @@ from tocsin.core.events import (
 from tocsin.core.levels import is_sighted
 from tocsin.core.outputs import decided
 from tocsin.core.proof_state import Proof, is_over, merged
-from tocsin.core.rules import Priority, Scope
+from tocsin.core.rules import Measure, Priority, Scope
 from tocsin.core.standing import standing_value
 from tocsin.core.words import message
 
@@ -228,7 +228,9 @@ def _live(turn: Turn, rule: Rule, subject: str) -> int | None:
         case Scope.EXTRA:
             return extras.taken(turn, what, subject)[1]
         case Scope.SELF:
-            return int(bool(turn.troubles.get(subject)))
+            # Dates are told once in a while, and to the live alarm alone.
+            is_trouble = what is Measure.TROUBLE
+            return int(bool(turn.troubles.get(subject))) if is_trouble else None
         case Scope.OUTPUT | Scope.INPUT:
             return standing_value(turn, what, subject)
 

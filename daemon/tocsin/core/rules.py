@@ -13,7 +13,7 @@ class Scope(Enum):
     STRING = auto()
     BANK = auto()
     EXTRA = auto()  # a source beside the packs' own
-    SELF = auto()  # a part of the daemon: journal, mqtt, outputs, inputs, can
+    SELF = auto()  # a part of the daemon, such as its journal or its certificates
     OUTPUT = auto()
     INPUT = auto()
 
@@ -82,6 +82,7 @@ class Measure(StrEnum):
     COUNTER_DISAGREEMENT = "counter-disagreement"  # likewise, of charge counters
     PROOF_OVERDUE = "proof-overdue"  # how long ago the next proof test was due
     TROUBLE = "trouble"  # a part of the daemon cannot do its work
+    CERTIFICATE_LEFT = "certificate-left"  # until the first certificate ends
     STATE_OF_CHARGE = "state-of-charge"  # the pack's own counter
     FAILED_STARTS = "failed-starts"  # a generator is locked out after so many
     STUCK_CLOSED = "stuck-closed"  # a read-back shows what nobody commands
@@ -113,6 +114,7 @@ _SCOPES = {
     Measure.COUNTER_DISAGREEMENT: Scope.EXTRA,
     Measure.PROOF_OVERDUE: Scope.BANK,
     Measure.TROUBLE: Scope.SELF,
+    Measure.CERTIFICATE_LEFT: Scope.SELF,
     Measure.FAILED_STARTS: Scope.OUTPUT,
     Measure.STUCK_CLOSED: Scope.OUTPUT,
     Measure.STUCK_OPEN: Scope.OUTPUT,
@@ -152,6 +154,7 @@ _UNITS = {
     Measure.COUNTER_DISAGREEMENT: Unit.PERMILLE,
     Measure.PROOF_OVERDUE: Unit.DAYS,
     Measure.TROUBLE: Unit.COUNT,
+    Measure.CERTIFICATE_LEFT: Unit.DAYS,
     Measure.STATE_OF_CHARGE: Unit.PERMILLE,
     Measure.FAILED_STARTS: Unit.COUNT,
     Measure.STUCK_CLOSED: Unit.COUNT,

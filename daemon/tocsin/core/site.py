@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 PARTS = ("journal", "mqtt", "outputs", "can", "history", "page")
 """Parts of the daemon whose trouble is an alarm; beside them "inputs", if any."""
 
+CERTIFICATES = "certificates"
+"""The subject of what is said of all of them."""
+
 COMPARED = {
     Value.CURRENT: Measure.DISAGREEMENT,
     Value.VOLTAGE: Measure.DISAGREEMENT,
@@ -307,6 +310,8 @@ class Site:
                     if measure.is_age
                     or any(COMPARED[value] is measure for value in extra.values)
                 )
+            case Scope.SELF if measure is Measure.CERTIFICATE_LEFT:
+                return (CERTIFICATES,)
             case Scope.SELF:
                 return (*PARTS, "inputs") if self.inputs else PARTS
             case Scope.OUTPUT:

@@ -241,13 +241,13 @@ class Turn:
 
     # --- other events --------------------------------------------------------------
 
-    def troubled(self, part: str, reason: str, at_ms: int) -> None:
+    def troubled(self, part: str, reason: str, at_ms: int, *, value: int = 1) -> None:
         """Note that a part of the daemon fails (*reason*) or works again (empty)."""
         if reason:
             self.troubles[part] = reason
         for i in self.site.alarms_of.get((Scope.SELF, part), ()):
             rule = self.site.rules[self.alarms[i].index]
-            self.put(i, self.alarms[i].seen(rule, int(bool(reason)), at_ms))
+            self.put(i, self.alarms[i].seen(rule, value if reason else 0, at_ms))
 
     def freed(self, name: str) -> None:
         """Let a set that failed starts had locked out try again."""
@@ -271,8 +271,8 @@ class Turn:
         self.alarms[i] = new
         if old.state is not new.state or (new.is_hidden and old.active != new.active):
             rule = self.site.rules[new.index]
-            is_trouble = rule.measure is Measure.TROUBLE
-            detail = self.troubles.get(new.subject, "") if is_trouble else ""
+            is_own = rule.measure.scope is Scope.SELF
+            detail = self.troubles.get(new.subject, "") if is_own else ""
             self.facts.append(
                 AlarmFact(
                     at_ms=max(self.now_ms, new.since_ms),

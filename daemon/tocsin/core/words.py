@@ -44,6 +44,7 @@ PHRASES = {
     Measure.COUNTER_DISAGREEMENT: "Two charge counters apart, of what is allowed",
     Measure.PROOF_OVERDUE: "Time since the next proof test was due",
     Measure.TROUBLE: "A part of the daemon cannot do its work",
+    Measure.CERTIFICATE_LEFT: "Until the first certificate ends",
     Measure.STATE_OF_CHARGE: "Charge of the pack by its own counter",
     Measure.FAILED_STARTS: "The generator did not start and is locked out",
     Measure.STUCK_CLOSED: "Commanded off, but its read-back is closed",
