@@ -298,12 +298,17 @@ def _around(
         note = NoteFact(at_ms=time.now_ms(), what="command-refused", text=text)
         rooms.tell((note,))
 
+    def noted(text: str) -> None:
+        rooms.tell((NoteFact(at_ms=time.now_ms(), what="certificate", text=text),))
+
     return Surroundings(
         run_id=stamps.run_id,
         folder=setup.journal_folder,
         rows=rows,
         wall_ms=time.wall_ms,
         on_trouble=partial(inbox.trouble, "mqtt"),
+        on_certificates=partial(inbox.certificates_at, "mqtt"),
+        on_certificate_note=noted,
         obey=obey,
         on_refused=refused,
     )

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 DAY_MS = 86_400_000
+SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
@@ -191,6 +192,15 @@ class SteppedClock:
 def wall_ms() -> int:
     """Return the system's time of day in ms since 1970."""
     return int(time.time() * 1000)
+
+
+def is_set() -> bool:
+    """Return True if the system's time came from the network since it was booted.
+
+    systemd-timesyncd.service(8) makes this file; where another program sets the clock
+    there is none, and nobody here knows.
+    """
+    return SYNCHRONISED.exists()
 
 
 def local_day_ms(at_wall_ms: int) -> int:

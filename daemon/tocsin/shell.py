@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Protocol
 from tocsin.core.audit import faults
 from tocsin.core.engine import Outcome, step
 from tocsin.core.events import (
+    CertificatesSeen,
     Event,
     Fact,
     InputSeen,
@@ -82,6 +83,9 @@ class Inbox:
     places: dict[str, dict[str, str]] = field(default_factory=dict)
     """What fails now, of each part with several places, and why."""
 
+    certificates: dict[str, tuple[int, str]] = field(default_factory=dict)
+    """What each connection said last of its own."""
+
     async def put(self, stamp: Unstamped) -> None:
         """Hand an event over; waits while the core is behind."""
         await self.queue.put((stamp, None))
@@ -101,6 +105,14 @@ class Inbox:
             places.pop(where, None)
         said = "; ".join(f"{at}: {why}" for at, why in sorted(places.items()))
         self.trouble(part, said)
+
+    def certificates_at(self, where: str, left_ms: int, text: str) -> None:
+        """Say how long the first certificate at *where* holds; said again soon."""
+        self.certificates[where] = left_ms, text
+        left_ms, text = min(self.certificates.values())
+        with suppress(asyncio.QueueFull):
+            stamp = partial(CertificatesSeen, left_ms=left_ms, text=text)
+            self.queue.put_nowait((stamp, None))
 
     def trouble(self, part: str, reason: str) -> None:
         """Say from the loop's own thread that a part fails, or works again."""

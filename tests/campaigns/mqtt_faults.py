@@ -39,7 +39,7 @@ from tocsin.clock import stopwatch_s
 from tocsin.core.alarm import HIDDEN, AlarmState
 from tocsin.core.rules import Role
 from tocsin.core.site import Timing
-from tocsin.mqtt import link, messages
+from tocsin.mqtt import messages, pause
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
@@ -361,7 +361,7 @@ def main() -> int:
     parser.add_argument("--times", type=int, help="how often each (default: its own)")
     args = parser.parse_args()
     messages.STATE_EXPIRES_S, messages.STATE_AGAIN_S = EXPIRES_S, 2
-    link.TAKEN_WAIT_S = 5
+    pause.TAKEN_WAIT_S = 5
     code = 0
     for name in args.faults or [*FAULTS, "dead"]:
         with tempfile.TemporaryDirectory() as folder:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 
 from site_files import SMALL, loaded, mistakes
-
-if TYPE_CHECKING:
-    from pathlib import Path
+from tocsin.ports import Tls
+from tocsin_config import doubts
 
 
 def test_host_and_port_alone_mean_mqtt_5_and_no_commands(tmp_path: Path) -> None:
@@ -30,6 +29,9 @@ def test_host_and_port_alone_mean_mqtt_5_and_no_commands(tmp_path: Path) -> None
         ('domain = "$a"', "mqtt.domain", "one topic level"),
         ('commands = "yes"', "mqtt.commands", "true or false"),
         ("[mqtt.announce]", "mqtt.announce.template", "missing"),
+        ('[mqtt.tls]\nkey = "hut.key"', "mqtt.tls.key", "without a certificate"),
+        ('[mqtt.tls]\ncafile = "x"', "mqtt.tls.cafile", "unknown key"),
+        ('password = "x"', "mqtt.password", "secret in the site file"),
     ],
 )
 def test_what_cannot_be_is_told_with_its_key(
@@ -38,3 +40,79 @@ def test_what_cannot_be_is_told_with_its_key(
     (problem,) = mistakes(tmp_path, f"{SMALL}\n[mqtt]\n{keys}\n")
     assert problem.key == key
     assert re.search(said, str(problem))
+
+
+@pytest.mark.parametrize(
+    ("keys", "port"),
+    [
+        ("", 1_883),
+        ("[mqtt.tls]", 8_883),
+        ("port = 1884", 1_884),
+        ("port = 1884\n[mqtt.tls]", 1_884),
+    ],
+)
+def test_tls_has_the_port_registered_for_it_unless_another_is_given(
+    keys: str, port: int, tmp_path: Path
+) -> None:
+    """IANA Service Name and Transport Protocol Port Number Registry: mqtt 1883,
+    secure-mqtt 8883."""
+    spec = loaded(tmp_path, f"{SMALL}\n[mqtt]\n{keys}\n").broker
+    assert spec is not None
+    assert spec.port == port
+
+
+def test_files_of_tls_lie_beside_the_site_file(tmp_path: Path) -> None:
+    table = '[mqtt.tls]\nca = "ca.crt"\ncertificate = "hut.crt"\nkey = "/k/hut.key"\n'
+    spec = loaded(tmp_path, f"{SMALL}\n[mqtt]\n{table}").broker
+    assert spec is not None
+    assert spec.tls == Tls(
+        ca=tmp_path / "ca.crt", certificate=tmp_path / "hut.crt", key=Path("/k/hut.key")
+    )
+
+
+@pytest.mark.parametrize(
+    ("host", "tls", "commands", "said"),
+    [
+        ("127.0.0.1", "", "true", ""),
+        ("127.0.0.2", "", "true", ""),
+        ("::1", "", "true", ""),
+        ("localhost", "", "true", ""),
+        ("broker.example", "[mqtt.tls]", "true", ""),
+        ("broker.example", "", "false", "pose as the broker;"),
+        ("192.0.2.7", "", "true", "pose as the broker and give commands;"),
+    ],
+)
+def test_a_broker_elsewhere_without_tls_is_doubted(
+    host: str, tls: str, commands: str, said: str, tmp_path: Path
+) -> None:
+    keys = f'host = "{host}"\ncommands = {commands}\n{tls}'
+    told = [
+        str(each)
+        for each in doubts(loaded(tmp_path, f"{SMALL}\n[mqtt]\n{keys}\n"))
+        if each.key == "mqtt.host"
+    ]
+    assert len(told) == bool(said)
+    assert all(said in each and "without encryption" in each for each in told)
+
+
+@pytest.mark.parametrize("key", ["password_file", "key"])
+@pytest.mark.parametrize(
+    ("mode", "is_doubted"),
+    [(0o600, False), (0o640, False), (0o644, True), (0o602, True)],
+)
+def test_a_secret_that_everybody_can_read_or_change_is_doubted(
+    key: str, mode: int, count: int, tmp_path: Path
+) -> None:
+    secret = tmp_path / "secret"
+    secret.write_text("x")
+    secret.chmod(mode)
+    table = {
+        "password_file": 'username = "hut"\npassword_file = "secret"',
+        "key": '[mqtt.tls]\ncertificate = "hut.crt"\nkey = "secret"',
+    }[key]
+    told = [
+        each
+        for each in doubts(loaded(tmp_path, f"{SMALL}\n[mqtt]\n{table}\n"))
+        if f"everybody on this machine can read or change {secret}" in each.wrong
+    ]
+    assert len(told) == count

@@ -11,7 +11,7 @@ from tests.campaigns import mqtt_faults
 import broker
 from mqtt_proxy import Tap, proxied, published, varint
 from mqtt_stage import stage
-from tocsin.mqtt import link
+from tocsin.mqtt import pause
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -30,8 +30,8 @@ def test_after_a_fault_the_broker_has_what_the_core_has_and_no_event_is_lost(
 def test_two_daemons_with_one_name_are_found_out(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(link, "SHORT_ROW", 2)
-    monkeypatch.setattr(link, "TAKEN_WAIT_S", 2)
+    monkeypatch.setattr(pause, "SHORT_ROW", 2)
+    monkeypatch.setattr(pause, "TAKEN_WAIT_S", 2)
     run = asyncio.run(mqtt_faults.play("twins", 1, tmp_path))
     assert run.wrong == []
 

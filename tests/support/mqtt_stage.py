@@ -105,6 +105,8 @@ class Stage:
     asked: list[Request]
     refused: list[str]
     troubles: list[str]
+    dates: list[tuple[int, str]]
+    notes: list[str]
     is_deciding: bool = True
     wall_ms: int = WALL_MS
 
@@ -142,7 +144,7 @@ class Stage:
 
 def stage(
     port: int, folder: Path, *, of: Site | None = None, journal: Journal | None = None,
-    run_id: str = "run-1", **spec: Any,
+    run_id: str = "run-1", wall_ms: int = WALL_MS, **spec: Any,
 ) -> Stage:  # fmt: skip
     """Return a stage that is not entered yet."""
     book = journal or Journal()
@@ -150,6 +152,8 @@ def stage(
     asked: list[Request] = []
     refused: list[str] = []
     troubles: list[str] = []
+    dates: list[tuple[int, str]] = []
+    notes: list[str] = []
     made: list[Stage] = []
 
     async def obey(request: Request) -> tuple[bool, str]:
@@ -160,8 +164,10 @@ def stage(
         run_id=run_id,
         folder=folder,
         rows=book.read,
-        wall_ms=lambda: made[0].wall_ms if made else WALL_MS,
+        wall_ms=lambda: made[0].wall_ms if made else wall_ms,
         on_trouble=troubles.append,
+        on_certificates=lambda left_ms, text: dates.append((left_ms, text)),
+        on_certificate_note=notes.append,
         obey=obey,
         on_refused=refused.append,
     )
@@ -172,7 +178,8 @@ def stage(
         around=around,
         seed=1,
     )
-    made.append(Stage(publisher, Player(where), book, asked, refused, troubles))
+    told = asked, refused, troubles, dates, notes
+    made.append(Stage(publisher, Player(where), book, *told, wall_ms=wall_ms))
     return made[0]
 
 

@@ -9,7 +9,7 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tocsin.cli import circuit_words, history_words, lead_plot, lead_words
+from tocsin.cli import circuit_words, history_words, lead_plot, lead_words, tls_words
 from tocsin.core.circuit.pfd import CAVEAT
 from tocsin.core.extras import SHOWN_IN
 from tocsin.core.paper import Side, on_paper
@@ -109,6 +109,7 @@ def run(args: argparse.Namespace) -> int:
         found = (
             *(*doubts(setup), *_not_installed(setup)),
             *(*short_limits(setup, paper), *history_words.doubts(setup)),
+            *tls_words.doubts(setup),
         )
         doubtful = tuple(sorted(found))
     if args.json:

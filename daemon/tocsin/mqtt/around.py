@@ -35,6 +35,9 @@ class Surroundings:
         wall_ms: Returns the time of day, ms since 1970.
         on_trouble: Called in the event loop with a reason, and with "" once the broker
             takes what it is given.
+        on_certificates: Called now and then with how long the first certificate to end
+            still holds, in ms, and with which one it is.
+        on_certificate_note: Called with what became of new certificate files.
         obey: Puts a request to the core; returns whether it was done, and the answer.
         on_refused: Called with why a command was refused before the core saw it.
     """
@@ -44,5 +47,7 @@ class Surroundings:
     rows: Rows
     wall_ms: Callable[[], int]
     on_trouble: Callable[[str], None]
+    on_certificates: Callable[[int, str], None]
+    on_certificate_note: Callable[[str], None]
     obey: Callable[[Request], Awaitable[tuple[bool, str]]]
     on_refused: Callable[[str], None]

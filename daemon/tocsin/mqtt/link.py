@@ -9,7 +9,7 @@ name. The thread only hands over to the event loop; it never holds it up.
 from __future__ import annotations
 
 import asyncio
-import random
+import ssl
 import sys
 import threading
 from contextlib import suppress
@@ -21,20 +21,21 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from tocsin.clock import stopwatch_s
 from tocsin.mqtt.commands import Heard
 from tocsin.mqtt.hearing import Hearing
-from tocsin.tls import TlsError, context_of
+from tocsin.mqtt.pause import Pause
+from tocsin.tls import Alerts, TlsError, alert, broker_held, load, secret_in, why_not
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
     from paho.mqtt.reasoncodes import ReasonCode
 
+    from tocsin.certificates import Held
     from tocsin.mqtt.messages import Message
     from tocsin.mqtt.peer import Peer
     from tocsin.ports import BrokerSpec
+    from tocsin.tls import Loaded
 
 FAILURE = 0x80
 """Reason codes from here on say that something was not done (section 2.4)."""
@@ -50,22 +51,14 @@ CONNECT_S = 5.0
 REBUILD_S = 1.0
 BEGIN_AGAIN_S = 10.0
 
-SHORT_S = 10.0
-SHORT_ROW = 5
-TAKEN_WAIT_S = 60
-"""After five connections in a row that lasted less than ten seconds, wait a minute:
-somebody else bears our client id, and each of us throws the other out."""
-
-
-class NotReadyError(Exception):
-    """A file without which we cannot connect cannot be used; the text says which."""
-
 
 class _Client(paho.Client):
     """Keeps the reason why a connection could not be made, and tells of its end."""
 
     why: str = ""
+    is_tls = False
     on_end: Callable[[str], None]
+    on_tls: Callable[[ssl.SSLError], str]
 
     def reconnect(self) -> MQTTErrorCode:
         """Connect, once; as paho does, and note why it fails.
@@ -73,8 +66,12 @@ class _Client(paho.Client):
         Raises:
             OSError: nobody answers there.
         """
+        self.is_tls = False
         try:
             return super().reconnect()
+        except ssl.SSLError as exc:
+            self.is_tls, self.why = True, self.on_tls(exc)
+            raise
         except OSError as exc:
             self.why = str(exc) or type(exc).__name__
             raise
@@ -99,7 +96,12 @@ class _Client(paho.Client):
 
 
 class Link:
-    """One broker, tried again for ever, with a pause that grows and jitters."""
+    """One broker, tried again for ever, with a pause that grows and jitters.
+
+    Attributes:
+        loaded: Our certificate and key as they are used now; None without TLS.
+        theirs: The broker's certificate; None while none was seen.
+    """
 
     def __init__(
         self,
@@ -114,12 +116,13 @@ class Link:
         self._id = spec.client_id or client_id
         self._will = will
         self._peer = peer
-        self._chance = random.Random(seed)  # noqa: S311 to spread reconnections
+        self._pause = Pause(seed)
         self._loop = asyncio.get_running_loop()
         self._is_ended = self._is_refused = False
-        self._up_s: float | None = None
-        self._short = 0
         self._hearing = Hearing()
+        self._alerts = Alerts()
+        self.loaded: Loaded | None = None
+        self.theirs: Held | None = None
         self._client = self._made()
 
     @property
@@ -147,6 +150,8 @@ class Link:
         client.on_publish = self._on_publish
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.enable_logger(self._alerts.logger())
+        client.on_tls = self._why_no_tls
         client.on_end = lambda why: self._hand_over(self._ended, client, why)
         return client
 
@@ -154,18 +159,16 @@ class Link:
         """Begin to connect.
 
         Raises:
-            NotReadyError: a file of ours cannot be used.
+            TlsError: a file of ours cannot be used.
         """
         spec = self._spec
-        try:
-            context = None if spec.tls is None else context_of(spec.tls)
-            password = _secret(spec.password_file)
-        except TlsError as exc:
-            raise NotReadyError(str(exc)) from exc
+        if spec.tls is not None and self.loaded is None:
+            self.loaded = load(spec.tls)
         if spec.username:
+            password = secret_in(spec.password_file)
             self._client.username_pw_set(spec.username, password)
-        if context is not None:
-            self._client.tls_set_context(context)
+        if self.loaded is not None:
+            self._client.tls_set_context(self.loaded.context)
         properties = None
         if self.is_version_5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -181,16 +184,19 @@ class Link:
         self._client.loop_start()
 
     def _jitter(self) -> None:
-        if self._short >= SHORT_ROW:
-            self._client.reconnect_delay_set(TAKEN_WAIT_S, TAKEN_WAIT_S * 2)
-        else:
-            self._client.reconnect_delay_set(1, self._chance.randint(45, 75))
+        self._client.reconnect_delay_set(*self._pause.bounds_s())
+
+    def renew(self, loaded: Loaded) -> None:
+        """Connect anew, with another certificate."""
+        self.loaded = loaded
+        self.rebuild("")
 
     def rebuild(self, why: str) -> None:
         """Leave a client that does not answer to itself, and make a new one."""
         if self._is_ended:
             return
         old, self._client = self._client, self._made()
+        self._pause.down()
         threading.Thread(
             target=_buried, args=(old,), name="tocsin-mqtt-old", daemon=True
         ).start()
@@ -198,7 +204,7 @@ class Link:
         self._peer.rebuilt()
         try:
             self.begin()
-        except NotReadyError as exc:
+        except TlsError as exc:
             self._loop.call_later(
                 BEGIN_AGAIN_S, self._rebuild_if, self._client, str(exc)
             )
@@ -276,15 +282,6 @@ class Link:
             async with asyncio.timeout(within_s):
                 await ended.wait()
 
-    def _drops(self, is_up: bool) -> None:  # noqa: FBT001 only here
-        """Count connections in a row that lasted too short."""
-        now_s = stopwatch_s()
-        if is_up:
-            self._up_s = now_s
-        elif self._up_s is not None:
-            self._short = self._short + 1 if now_s - self._up_s < SHORT_S else 0
-            self._up_s = None
-
     # --- on paho's thread ------------------------------------------------------------
 
     def _hand_over(self, told: Callable[..., None], *args: object) -> None:
@@ -303,30 +300,45 @@ class Link:
             said = f"the broker refuses: {reason}{HINT.get(reason.value, '')}"
             self._hand_over(self._peer.failed, said)
         else:
-            self._drops(is_up=True)
+            self._pause.up()
+            sock = self._client.socket()
+            if isinstance(sock, ssl.SSLSocket):
+                self.theirs = broker_held(sock.getpeercert(binary_form=True))
             self._hand_over(self._peer.connected)
 
-    def _on_connect_fail(self, _c: object, _u: object) -> None:
+    def _why_no_tls(self, exc: ssl.SSLError) -> str:
+        spec = self._spec
+        return "" if spec.tls is None else why_not(exc, spec.tls, spec.host, spec.port)
+
+    def _on_connect_fail(self, client: object, _u: object) -> None:
+        if client is not self._client:
+            return
         self._jitter()
         where = f"{self._spec.host}:{self._spec.port}"
         why = self._client.why or str(sys.exception() or "no answer")
-        self._hand_over(self._peer.failed, f"no broker on {where}: {why}")
+        what = "no TLS with" if self._client.is_tls else "no broker on"
+        self._hand_over(self._peer.failed, f"{what} {where}: {why}")
 
     def _on_disconnect(
         self, client: object, _u: object, _f: object, reason: ReasonCode, _p: object
     ) -> None:
         if client is not self._client:
             return
-        self._drops(is_up=False)
+        was_up = self._pause.down()
         self._jitter()
         if self._is_refused:  # that is told already
             self._is_refused = False
             return
         said = f"the connection ended: {reason}"
-        if self._short >= SHORT_ROW:
+        if not was_up and (refusal := alert(self._alerts.said)):
+            said = f"no TLS with {self._spec.host}:{self._spec.port}: {refusal}"
+            self._alerts.said = ""
+        elif not was_up and self._spec.tls is None:
+            said += "; if the broker wants TLS on this port, write a tls table"
+        if self._pause.is_taken:
             said = (
                 f"the connection ends again and again: does another client call itself "
-                f"{self._id!r}? Trying again in {TAKEN_WAIT_S} s"
+                f"{self._id!r}? Trying again in {self._pause.bounds_s()[0]} s"
             )
         self._hand_over(self._peer.failed, said)
 
@@ -372,15 +384,6 @@ HINT = {
     0x84: '; if it does not speak MQTT 5, set protocol = "3.1.1" under [mqtt]',
     0x97: "; its quota is used up",
 }
-
-
-def _secret(path: Path | None) -> str | None:
-    if path is None:
-        return None
-    try:
-        return path.read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as exc:
-        raise NotReadyError(f"password file {path}: {exc}") from exc
 
 
 def _buried(client: _Client) -> None:

@@ -12,8 +12,9 @@ from tocsin.clock import iso_time, loop_s
 from tocsin.mqtt.archive import Archive
 from tocsin.mqtt.aside import Aside
 from tocsin.mqtt.commander import Commander
+from tocsin.mqtt.keeper import Keeper
 from tocsin.mqtt.life import Life
-from tocsin.mqtt.link import IN_FLIGHT, Link, NotReadyError
+from tocsin.mqtt.link import IN_FLIGHT, Link
 from tocsin.mqtt.messages import (
     STATE_AGAIN_S,
     STATE_EXPIRES_S,
@@ -25,6 +26,7 @@ from tocsin.mqtt.outbox import Outbox
 from tocsin.mqtt.payloads import string
 from tocsin.mqtt.picture import Painter
 from tocsin.mqtt.troubles import Troubles
+from tocsin.tls import TlsError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -95,6 +97,9 @@ class Publisher:
         self._answers: deque[Message] = deque(maxlen=16)
         self._troubles = Troubles(around.on_trouble)
         self._aside = Aside(self._troubles.say)
+        self._keeper = None
+        if spec.tls is not None:
+            self._keeper = Keeper(spec, spec.tls, around, self._aside, self._troubles)
         self._archive = Archive(self.names, around, self._aside, self._send)
         self._is_connected = self._is_open = False
         self._refreshed_s = self._grown_s = -STUCK_S
@@ -112,6 +117,8 @@ class Publisher:
         )
         self._aside.spawn(self._commander.work(self._answer))
         self._begin()
+        if self._keeper is not None:
+            self._keeper.begin(self._link)
         return self
 
     async def __aexit__(
@@ -183,6 +190,8 @@ class Publisher:
     def connected(self) -> None:
         """Wait for what is still in flight, so that nothing old follows the new."""
         self._is_connected = True
+        if self._keeper is not None:
+            self._keeper.connected()
         if self._in_flight:
             self._aside.later("open", LEFTOVERS_S, self._open)
         else:
@@ -192,6 +201,8 @@ class Publisher:
         """Note that there is no connection."""
         self._is_connected = self._is_open = False
         self._aside.forget("open", "sweep", "swept")
+        if self._keeper is not None:
+            reason = self._keeper.failed(reason)
         self._troubles.unconnected(reason)
 
     def rebuilt(self) -> None:
@@ -243,7 +254,7 @@ class Publisher:
             return
         try:
             self._link.begin()
-        except NotReadyError as exc:
+        except TlsError as exc:
             self._troubles.say(str(exc))
             self._aside.later("begin", READ_AGAIN_S, self._begin)
 

@@ -18,13 +18,19 @@ class Troubles:
     def __init__(self, on_trouble: Callable[[str], None]) -> None:
         self._on_trouble = on_trouble
         self._refused: dict[str, str] = {}
-        self._said = ""
+        self._said = self._standing = ""
 
     def say(self, reason: str) -> None:
         """Tell *reason*, unless it was told already."""
         if reason != self._said:
             self._said = reason
             self._on_trouble(reason)
+
+    def warn(self, reason: str) -> None:
+        """Take what is wrong though the connection stands; "" if nothing is."""
+        before, self._standing = self._standing, reason
+        if self._said in {"", before}:
+            self.say(reason)
 
     def unconnected(self, reason: str) -> None:
         """Tell why there is no connection; the next one may refuse other things."""
@@ -43,7 +49,7 @@ class Troubles:
     def judge(self) -> None:
         """Tell what is refused now: a few topics that are taken do not end it."""
         if not self._refused:
-            self.say("")
+            self.say(self._standing)
             return
         what, reason = next(iter(self._refused.items()))
         more = f" and {len(self._refused) - 1} more" if len(self._refused) > 1 else ""
