@@ -97,8 +97,7 @@ def test_a_broker_elsewhere_without_tls_is_doubted(
 
 @pytest.mark.parametrize("key", ["password_file", "key"])
 @pytest.mark.parametrize(
-    ("mode", "is_doubted"),
-    [(0o600, False), (0o640, False), (0o644, True), (0o602, True)],
+    ("mode", "count"), [(0o600, 0), (0o640, 0), (0o644, 1), (0o602, 1)]
 )
 def test_a_secret_that_everybody_can_read_or_change_is_doubted(
     key: str, mode: int, count: int, tmp_path: Path
