@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import shutil
 import socket
 import subprocess
@@ -43,17 +44,25 @@ def free_port() -> int:
 
 @dataclass
 class Broker:
-    """A broker that can be started, killed and started again on its port."""
+    """A broker that can be started, killed and started again on its port.
+
+    Attributes:
+        more: Settings beside the port.
+        whole: A whole settings file instead, with the port registered for TLS.
+    """
 
     folder: Path
     port: int = field(default_factory=free_port)
     more: str = "allow_anonymous true"
+    whole: str = ""
     _process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         config = self.folder / f"broker-{self.port}.conf"
-        own = f"user root\nlistener {self.port} 127.0.0.1\n"  # who made the files
-        config.write_text(f"{own}{self.more}\n")
+        listener = f"listener {self.port} 127.0.0.1"
+        text = self.whole.replace("listener 8883", listener)
+        text = text or f"{listener}\n{self.more}\n"
+        config.write_text(f"user root\n{text}")  # root made the files
         log = (self.folder / "broker.log").open("ab")
         with log:
             self._process = subprocess.Popen(
@@ -197,7 +206,44 @@ def speaking(
 
 @dataclass
 class Mouth:
+    """Somebody who publishes.
+
+    Attributes:
+        ended: Why the connection ended, each time it did.
+    """
+
     client: paho.Client
+    ended: list[str] = field(default_factory=list)
+    _answers: queue.Queue[tuple[int, int]] = field(default_factory=queue.Queue)
+
+    def __post_init__(self) -> None:
+        self.client.on_publish = lambda _c, _u, number, reason, _p: self._answers.put(
+            (number, reason.value)
+        )
+        self.client.on_disconnect = lambda _c, _u, _f, reason, _p: self.ended.append(
+            str(reason)
+        )
+
+    def listen(self, topic: str = "#") -> Ears:
+        """Hear *topic* on the same connection."""
+        ears = Ears()
+        self.client.on_message = ears.on_message
+        self.client.subscribe(
+            topic, options=SubscribeOptions(qos=1, retainAsPublished=True)
+        )
+        return ears
+
+    def is_taken(self, topic: str, payload: bytes | str = b"x") -> bool:
+        """Publish *topic*, retained; return False if the broker refuses it.
+
+        Reason codes from 0x80 on are refusals: MQTT 5.0, 2.4 and 3.4.2.1.
+        """
+        sent = self.client.publish(topic, payload, qos=1, retain=True)
+        while True:
+            number, reason = self._answers.get(timeout=WITHIN_S)
+            if number == sent.mid:
+                assert reason in {0x00, 0x10, 0x87}, hex(reason)
+                return reason < 0x80
 
     def say(
         self,

@@ -5,10 +5,21 @@ daemon and ``<domain>/5/<site>-<pack>/...`` for each pack. `properties` has ever
 ``deploy/mqtt/TOPICS.md`` is made from it.
 """
 
+from tocsin.mqtt.acl import AclError, acl_file
 from tocsin.mqtt.announce import would_announce
 from tocsin.mqtt.around import Surroundings
 from tocsin.mqtt.commands import Request
 from tocsin.mqtt.events import PAGE
+from tocsin.mqtt.memory import load as remembered
 from tocsin.mqtt.publisher import Publisher
 
-__all__ = ["PAGE", "Publisher", "Request", "Surroundings", "would_announce"]
+__all__ = [
+    "PAGE",
+    "AclError",
+    "Publisher",
+    "Request",
+    "Surroundings",
+    "acl_file",
+    "remembered",
+    "would_announce",
+]

@@ -43,12 +43,7 @@ def would_announce(spec: BrokerSpec, site: Site) -> dict[str, Message]:
     """
     if spec.announcement is None:
         return {}
-    names = Names.of(
-        site.name,
-        packs=[pack.name for pack in site.bank.packs],
-        outputs=[output.name for output in site.outputs],
-        domain=spec.domain,
-    )
+    names = Names.of_site(site, spec)
     expected = {pack.name: (pack.cells, 0) for pack in site.bank.packs}
     has_commands = spec.is_commanded and spec.protocol == "5"
     made = devices(names, site, expected, has_commands=has_commands)

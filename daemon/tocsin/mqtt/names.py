@@ -14,6 +14,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from tocsin.core.site import Site
+    from tocsin.ports import BrokerSpec
+
 VERSION = "5"
 
 
@@ -74,6 +77,17 @@ class Names:
             packs={name: f"{root}-{one}" for name, one in ids(packs).items()},
             outputs={name: f"output-{one}" for name, one in ids(outputs).items()},
             old=f"{base}/{root}" if base else "",
+        )
+
+    @classmethod
+    def of_site(cls, site: Site, spec: BrokerSpec) -> Names:
+        """Return the names of a site as it is told to a broker."""
+        return cls.of(
+            site.name,
+            packs=[pack.name for pack in site.bank.packs],
+            outputs=[output.name for output in site.outputs],
+            domain=spec.domain,
+            base=spec.base,
         )
 
     @property

@@ -77,13 +77,7 @@ class Publisher:
         self._spec = spec
         self._around = around
         self._seed = seed
-        self.names = Names.of(
-            site.name,
-            packs=[pack.name for pack in site.bank.packs],
-            outputs=[output.name for output in site.outputs],
-            domain=spec.domain,
-            base=spec.base,
-        )
+        self.names = Names.of_site(site, spec)
         # MQTT 3.1.1 cannot tell a command that the broker kept from a live one.
         self._is_commanded = spec.is_commanded and spec.protocol == "5"
         self._outbox = Outbox()
