@@ -6,7 +6,7 @@ case "${1:-}" in
     cat <<'TEXT'
 usage: sh deploy/test.sh [arguments of pytest]
 Makes a virtual environment in .venv (or $TOCSIN_VENV), installs Tocsin with its test
-needs (and mosquitto, chromium, its driver and npm with apt, where they are missing and
+needs (and mosquitto, openssl, chromium, its driver and npm with apt, where they are missing and
 root or sudo is there), then runs style, types, import contracts and all tests. Exit code 0: all passed.
 TEXT
     exit 0
@@ -15,6 +15,7 @@ esac
 cd "$(dirname "$0")/.."
 . deploy/lib.sh
 need mosquitto mosquitto
+need openssl openssl
 need chromium chromium
 need chromedriver chromium-driver
 need npm npm

@@ -112,7 +112,7 @@ def test_each_script_says_how_it_is_used_and_does_nothing(
 def test_without_python_it_says_which_one_is_needed(
     name: str, machine: Machine
 ) -> None:
-    for program in ("mosquitto", "chromium", "chromedriver", "npm"):
+    for program in ("mosquitto", "openssl", "chromium", "chromedriver", "npm"):
         machine.stub(program)
     done = machine.run(f"deploy/{name}")
     assert done.returncode == 1
@@ -217,7 +217,7 @@ CHECKS = {
 def test_the_checks_pass_only_if_every_one_of_them_does(
     failing: str | None, machine: Machine
 ) -> None:
-    for program in ("mosquitto", "chromium", "chromedriver", "npm"):
+    for program in ("mosquitto", "openssl", "chromium", "chromedriver", "npm"):
         machine.stub(program)
     machine.stub("python3")
     tools = machine.folder / "venv" / "bin"

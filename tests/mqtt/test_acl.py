@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import signal
+import subprocess
 import time
 from collections import deque
 from contextlib import ExitStack
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -21,6 +23,7 @@ from tocsin.clock import stopwatch_s
 from tocsin.mqtt.acl import AclError, acl, acl_file, covers
 from tocsin.mqtt.properties import VERBS
 from tocsin.ports import Announcement, BrokerSpec
+from tocsin.tls import load as load_tls
 from tocsin_config import load
 
 if TYPE_CHECKING:
@@ -202,6 +205,45 @@ def test_rules_that_lack_a_topic_are_told_as_a_refusal(tmp_path: Path) -> None:
                 return next(filter(None, on.troubles))
 
     assert f"refuses our data, Not authorized: {LEFT}/" in asyncio.run(main())
+
+
+def test_a_password_may_stand_for_the_certificate(tmp_path: Path) -> None:
+    """The other way that SECURITY.md teaches."""
+    passwords, secret = tmp_path / "passwords", tmp_path / "secret"
+    passwords.touch(0o600)
+    for user in (DEVICE, VIEWER):
+        tool = ["mosquitto_passwd", "-b", str(passwords), user, "long and random"]
+        subprocess.run(tool, check=True)
+    secret.write_text("long and random\n")
+    lines = "require_certificate true\nuse_identity_as_username true\n"
+    with cabin(tmp_path, instead={lines: f"password_file {passwords}\n"}) as own:
+
+        async def main() -> None:
+            tls = replace(own.files(DEVICE), certificate=None, key=None)
+            how = {"tls": tls, "username": DEVICE, "password_file": secret}
+            who = {"username": VIEWER, "password": "long and random"}
+            with broker.speaking(own.port, tls=load_tls(tls).context, **who) as viewer:
+                ears = viewer.listen()
+                async with publishing(own.port, tmp_path, **how) as on:
+                    await on.until(lambda: ears.kept.get(STATE) == b"ready")
+
+        asyncio.run(main())
+
+
+def test_rules_that_let_the_daemon_read_nothing_are_found_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """mosquitto grants the subscription, so only reading back one's own tells."""
+    text = (MQTT / "acl").read_text().replace("readwrite", "write")
+
+    async def main() -> list[str]:
+        with quick_sweep(monkeypatch), cabin(tmp_path, text) as own:
+            tls = own.files(DEVICE)
+            async with publishing(own.port, tmp_path, tls=tls) as on:
+                await on.until(lambda: any(on.troubles))
+            return on.troubles
+
+    assert "shows us nothing of it" in " ".join(asyncio.run(main()))
 
 
 # --- the command ---------------------------------------------------------------------

@@ -6,6 +6,7 @@ import subprocess
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import broker
@@ -14,7 +15,7 @@ from tocsin.tls import load
 
 if TYPE_CHECKING:
     import ssl
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 MQTT = DEPLOY / "mqtt"
@@ -66,8 +67,13 @@ class Cabin:
 
 
 @contextmanager
-def cabin(folder: Path, acl: str = "") -> Iterator[Cabin]:
-    """Run the broker with the shipped ACL, or with another one."""
+def cabin(
+    folder: Path, acl: str = "", instead: Mapping[str, str] = MappingProxyType({})
+) -> Iterator[Cabin]:
+    """Run the broker with the shipped ACL, or with another one.
+
+    *instead*: lines of the shipped file, and what takes their place.
+    """
     pki, rules = folder / "pki", folder / "acl"
     done = make(pki, "broker", "localhost", "127.0.0.1")
     assert done.returncode == 0, done.stderr
@@ -77,5 +83,8 @@ def cabin(folder: Path, acl: str = "") -> Iterator[Cabin]:
     rules.chmod(0o600)
     text = DEBIAN.format(folder=folder) + (MQTT / "broker.conf").read_text()
     whole = text.replace("/etc/mosquitto/", f"{folder}/")
+    for line, other in instead.items():
+        assert line in whole
+        whole = whole.replace(line, other)
     with broker.running(folder, whole=whole) as running:
         yield Cabin(pki, rules, running)

@@ -28,6 +28,9 @@ AGAIN_S = 300.0
 ASK_S = 3_600.0
 """So often a broker whose certificate is about to end is asked for a newer one."""
 
+FILES = "certificate files"
+"""What is warned of."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Found:
@@ -74,12 +77,12 @@ class Keeper:
         loaded = None if self._link is None else self._link.loaded
         if self._old is not None and loaded is not None:
             self._old = self._bad = None
-            self._troubles.warn("")
+            self._troubles.warn(FILES, "")
             named = ", ".join(each.until() for each in loaded.held)
             self._around.on_certificate_note(f"new files are in use: {named}")
         elif self._bad is not None:
             said = "the new certificate does not work, so the old one is still in use"
-            self._troubles.warn(f"{said}: {self._bad[1]}")
+            self._troubles.warn(FILES, f"{said}: {self._bad[1]}")
         self._tell_dates()
 
     def failed(self, reason: str) -> str:
@@ -116,7 +119,7 @@ class Keeper:
     def _consider(self, link: Link, found: _Found | None) -> None:
         if found is None:
             self._why, self._bad = "", None
-            self._troubles.warn("")
+            self._troubles.warn(FILES, "")
             return
         why = found.why
         for each in () if found.loaded is None else found.loaded.held:
@@ -124,7 +127,7 @@ class Keeper:
                 why = each.standing(self._now_s(), is_clock_set=clock.is_set())
         if why and why == self._why:  # not while files are just being replaced
             said = "the new certificate cannot be used, so the old one stays in use"
-            self._troubles.warn(f"{said}: {why}")
+            self._troubles.warn(FILES, f"{said}: {why}")
         self._why = why
         if found.loaded is not None and not why and self._is_worth(found.loaded):
             self._old = link.loaded

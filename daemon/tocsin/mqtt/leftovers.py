@@ -37,6 +37,7 @@ class Leftovers:
         WAIT_S: So long after connecting we look: packs that answer late are no
             leftovers.
         LISTEN_S: So long we listen.
+        is_shown_ours: The broker has shown us a topic of ours since it was asked.
     """
 
     WAIT_S = 10.0
@@ -47,6 +48,7 @@ class Leftovers:
         former = (each for each in memory.devices if each not in names.devices)
         self._former = dict.fromkeys(former, False)
         self._announced = dict.fromkeys(memory.announced)
+        self.is_shown_ours = False
 
     @property
     def filters(self) -> tuple[str, ...]:
@@ -79,6 +81,7 @@ class Leftovers:
     def found(self, heard: Heard, is_known: Callable[[str], bool]) -> Found:
         """Return what follows from a message that the broker keeps."""
         more: tuple[str, ...] = ()
+        self.is_shown_ours = True
         if heard.topic == self._names.description(self._names.root):
             new = [d for d in _children(heard.payload) if self._is_new(d)]
             self._former.update(dict.fromkeys(new, False))

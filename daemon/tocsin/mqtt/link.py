@@ -242,7 +242,7 @@ class Link:
 
     def listen(self, filters: Sequence[str]) -> None:
         """Ask for what the broker keeps on *filters*."""
-        options = SubscribeOptions(qos=1, noLocal=True, retainHandling=0)
+        options = SubscribeOptions(qos=1, retainHandling=0)
         self._subscribe([(each, options) for each in filters])
 
     def unlisten(self, filters: Sequence[str]) -> None:

@@ -49,6 +49,12 @@ SHOW_S = 1.0
 """The tree is worked out at most so often, and after every change."""
 
 SAVE_S = 5.0
+UNREAD = (
+    "the broker takes what we publish and shows us nothing of it, so what earlier runs "
+    "left stays there; may this user read? See tocsin mqtt acl"
+)
+"""Subscriptions are granted whatever may be read, so only a look tells."""
+
 DRAINING_S = 1.0
 CLOSING_S = 1.0
 
@@ -272,6 +278,7 @@ class Publisher:
 
     def _sweep(self) -> None:
         if self._link is not None and self._is_open:
+            self._archive.leftovers.is_shown_ours = False
             self._link.listen(self._archive.leftovers.filters)
             self._aside.later("swept", self._archive.leftovers.LISTEN_S, self._swept)
 
@@ -279,6 +286,8 @@ class Publisher:
         if self._link is not None and self._is_open:
             self._link.unlisten(self._archive.leftovers.filters)
             self._archive.leftovers.swept()
+            is_shown = self._archive.leftovers.is_shown_ours
+            self._troubles.warn("read-back", "" if is_shown else UNREAD)
             self._archive.save()
 
     def _look_after(self, now_s: float) -> None:

@@ -18,7 +18,8 @@ class Troubles:
     def __init__(self, on_trouble: Callable[[str], None]) -> None:
         self._on_trouble = on_trouble
         self._refused: dict[str, str] = {}
-        self._said = self._standing = ""
+        self._standing: dict[str, str] = {}
+        self._said = ""
 
     def say(self, reason: str) -> None:
         """Tell *reason*, unless it was told already."""
@@ -26,11 +27,16 @@ class Troubles:
             self._said = reason
             self._on_trouble(reason)
 
-    def warn(self, reason: str) -> None:
-        """Take what is wrong though the connection stands; "" if nothing is."""
-        before, self._standing = self._standing, reason
+    def warn(self, what: str, reason: str) -> None:
+        """Take what is wrong with *what* though the connection stands; "" if all is."""
+        before = self._warning
+        self._standing[what] = reason
         if self._said in {"", before}:
-            self.say(reason)
+            self.say(self._warning)
+
+    @property
+    def _warning(self) -> str:
+        return next(filter(None, self._standing.values()), "")
 
     def unconnected(self, reason: str) -> None:
         """Tell why there is no connection; the next one may refuse other things."""
@@ -49,7 +55,7 @@ class Troubles:
     def judge(self) -> None:
         """Tell what is refused now: a few topics that are taken do not end it."""
         if not self._refused:
-            self.say(self._standing)
+            self.say(self._warning)
             return
         what, reason = next(iter(self._refused.items()))
         more = f" and {len(self._refused) - 1} more" if len(self._refused) > 1 else ""
