@@ -73,11 +73,13 @@ class Proxy:
     """Between a publisher and the broker on port *target*.
 
     Attributes:
+        host: Where it listens.
         acked: Events that the broker has acknowledged, in order, by (epoch, seq).
         messages: How many PUBLISH packets passed towards the broker.
     """
 
     target: int
+    host: str = "127.0.0.1"
     port: int = field(default_factory=broker.free_port)
     acked: list[Key] = field(default_factory=list)
     messages: int = 0
@@ -107,7 +109,7 @@ class Proxy:
     # --- on its own loop -------------------------------------------------------------
 
     async def _open(self) -> None:
-        self._server = await asyncio.start_server(self._pass, "127.0.0.1", self.port)
+        self._server = await asyncio.start_server(self._pass, self.host, self.port)
 
     async def _close(self) -> None:
         if self._server is not None:
@@ -177,9 +179,9 @@ class Proxy:
 
 
 @contextmanager
-def proxied(target: int) -> Iterator[Proxy]:
+def proxied(target: int, host: str = "127.0.0.1") -> Iterator[Proxy]:
     """Run a proxy to *target* while the context lasts."""
-    proxy, is_up = Proxy(target), threading.Event()
+    proxy, is_up = Proxy(target, host), threading.Event()
 
     def run() -> None:
         async def main() -> None:
