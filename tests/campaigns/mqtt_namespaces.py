@@ -187,8 +187,7 @@ async def play(network: Network, name: str, times: int, folder: Path) -> FarRun:
         between = proxied(running.port, host="0.0.0.0")
         proxy = network.far.submit(between.__enter__).result()
         stack.callback(between.__exit__, None, None, None)
-        how = {"host": NAME, "keepalive_s": KEEPALIVE_S}
-        on = stage(proxy.port, folder, of=_site(), **how)
+        on = stage(proxy.port, folder, of=_site(), host=NAME, keepalive_s=KEEPALIVE_S)
         run = FarRun(running, proxy, on, network=network)
         async with on.publisher:
             run.change()

@@ -20,14 +20,16 @@ from core_builders import reading
 from mqtt_stage import LEFT, RIGHT, ROOT, STATE, hut, publishing, quick_sweep, verdict
 from tocsin.cli import main
 from tocsin.clock import stopwatch_s
-from tocsin.mqtt.acl import AclError, acl, acl_file, covers
+from tocsin.mqtt.acl import AclError, Rule, acl, acl_file, covers
+from tocsin.mqtt.describe import devices
+from tocsin.mqtt.names import Names
 from tocsin.mqtt.properties import VERBS
 from tocsin.ports import Announcement, BrokerSpec
 from tocsin.tls import load as load_tls
 from tocsin_config import load
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from broker import Mouth
@@ -296,6 +298,29 @@ def test_announcements_that_could_go_to_a_command_are_given_no_rule(topic: str) 
     spec = BrokerSpec(host="h", is_commanded=True, announcement=announcement)
     with pytest.raises(AclError):
         acl(spec, hut())
+
+
+@pytest.mark.parametrize("file", sorted((shipped.DEPLOY / "sites").glob("*.toml")))
+def test_each_value_may_be_written_and_no_set_of_any_but_by_the_hub(file: Path) -> None:
+    setup = load(file)
+    spec = replace(setup.broker or BrokerSpec(host="h"), is_commanded=True)
+    names = Names.of_site(setup.site, spec)
+    seen = {pack.name: (pack.cells, 8) for pack in setup.site.bank.packs}
+    made = acl(spec, setup.site)
+    for device in devices(names, setup.site, seen, has_commands=True):
+        for node in device.nodes:
+            for each in node.properties:
+                topic = names.topic(device.id, node.id, each.id)
+                assert written_by(made.device, topic)
+                assert written_by(made.device, f"{topic}/$target")
+                assert not written_by(made.hub, topic)
+                assert not written_by(made.device, f"{topic}/set")
+                assert written_by(made.hub, f"{topic}/set") is each.is_settable
+                assert not written_by(made.viewer, topic)
+
+
+def written_by(rules: Iterable[Rule], topic: str) -> bool:
+    return any("write" in r.access and covers(r.filter, topic) for r in rules)
 
 
 def test_without_commands_nobody_may_give_any() -> None:

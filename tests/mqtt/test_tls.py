@@ -16,11 +16,11 @@ import pytest
 
 import broker
 from mqtt_stage import STATE, Stage, publishing
-from pki import Authority, Pair
+from pki import Authority, Pair, openssl
 from tocsin.clock import wall_ms
-from tocsin.mqtt import keeper
+from tocsin.mqtt import keeper, publisher
 from tocsin.ports import Tls
-from tocsin.tls import load
+from tocsin.tls import TlsError, load
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -186,14 +186,39 @@ def test_a_broker_that_wants_tls_is_told_from_one_that_does_not(
 
 
 @pytest.mark.parametrize("which", ["ca", "certificate", "key"])
-def test_a_file_that_is_missing_is_named_and_one_that_comes_is_taken(
+def test_a_file_that_is_missing_is_named(
     which: str, authority: Authority, tmp_path: Path
 ) -> None:
-    ours = authority.issue(OURS)
     missing = tmp_path / "missing.pem"
-    tls = replace(files(authority, ours), **{which: missing})
-    told = troubled(tmp_path, authority, authority.issue("broker"), tls)
-    assert f"{missing}: No such file" in told
+    tls = replace(files(authority, authority.issue(OURS)), **{which: missing})
+    with pytest.raises(TlsError, match=f"{missing}: No such file"):
+        load(tls)
+
+
+def test_a_key_with_a_password_is_told_and_never_asked_for(
+    authority: Authority, tmp_path: Path
+) -> None:
+    ours, locked = authority.issue(OURS), tmp_path / "locked.key"
+    words = ("ec", "-aes256", "-passout", "pass:secret", "-in", ours.key)
+    openssl(*words, "-out", locked)
+    with pytest.raises(TlsError, match="which nobody could type here"):
+        load(replace(files(authority, ours), key=locked))
+
+
+def test_a_file_that_comes_later_is_taken(
+    authority: Authority, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(publisher, "READ_AGAIN_S", 0.05)
+    ours, place = authority.issue(OURS), tmp_path / "later.key"
+    tls = replace(files(authority, ours), key=place)
+
+    async def act(on: Stage, _: broker.Broker) -> None:
+        await on.until(lambda: any(on.troubles))
+        assert f"{place}: No such file" in on.troubles[0]
+        ours.key.rename(place)
+        await on.until(lambda: on.troubles[-1] == "")
+
+    played(tmp_path, authority, authority.issue("broker"), tls, act)
 
 
 # --- renewed in place ----------------------------------------------------------------
