@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from tocsin import __version__
 from tocsin.cli import (
     ask,
+    backup,
     check,
     circuit,
     demo,
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 DONE, FAILED, WRONG = 0, 1, 2
 ROOMS = (
     *(demo, scan, run, check, circuit, show),
-    *(record, replay, journal, history, incident, prove, mqtt, ask),
+    *(record, replay, journal, history, incident, prove, mqtt, backup, ask),
 )
 
 ABOUT = """\
