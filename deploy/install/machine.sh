@@ -71,7 +71,7 @@ make_folders() {
     fi
     put "$DEPLOY/system/can0.conf.example" 0644 "$ETC/can/can0.conf.example"
     run chown -R root:tocsin "$ETC"
-    run chmod -R g-w,o-rwx "$ETC"
+    run chmod -R u=rwX,g=rX,o= "$ETC"
     # The service reads its secrets; nobody else in its group does.
     run chown -R tocsin:tocsin "$ETC/secrets"
     run chmod -R go-rwx "$ETC/secrets"

@@ -48,6 +48,7 @@ place() {
     put "$from/modules.conf" 0644 "$ROOT/etc/modules-load.d/tocsin.conf"
     put "$from/watchdog.conf" 0644 "$ROOT/etc/systemd/system.conf.d/90-tocsin.conf"
     put "$from/journald.conf" 0644 "$ROOT/etc/systemd/journald.conf.d/90-tocsin.conf"
+    run install -d -m 0755 "$(dirname "$COMMAND")"
     run ln -sfn /opt/tocsin/current/bin/tocsin "$COMMAND"
     point "$OPT/current" "versions/$1"
     run systemctl daemon-reload

@@ -40,7 +40,7 @@ build_version() {
         pip_wheel=$(find "$WHEELHOUSE/wheels" -name 'pip-*.whl' | sort | tail -n 1)
         [ -n "$pip_wheel" ] || fail "there is no wheel of pip in $WHEELHOUSE/wheels"
         run python3 -m venv --without-pip "$NEW" || fail "python3 cannot make an environment in $NEW"
-        get_wheels tocsin || fail "the wheelhouse does not fit this machine ($(uname -m), $(python3 --version)); see above"
+        get_wheels tocsin || fail "the wheelhouse (made for $(cat "$WHEELHOUSE/MADE-FOR")) does not fit this machine ($(uname -m), $(python3 --version)); see above"
     else
         run python3 -m venv "$NEW" || fail "python3 cannot make an environment in $NEW"
         get_wheels "$SOURCE" || fail "pip could not install; see above. Without internet use --wheelhouse"
@@ -75,7 +75,7 @@ get_lgpio() {
         get_wheels "$LGPIO"
         return
     fi
-    if get_wheels "$LGPIO" 2>/dev/null && has_lgpio; then return; fi
+    if offered_wheel && get_wheels "$LGPIO" 2>/dev/null && has_lgpio; then return; fi
     if lend_lgpio || { offered_lgpio && get_with_apt python3-lgpio && lend_lgpio; }; then
         say "real pins: lgpio of this system, lent to the environment"
         return
@@ -85,6 +85,10 @@ get_lgpio() {
         return
     fi
     warn "real pins cannot be used: there is no lgpio for this Python, in no index and not in this system"
+}
+
+offered_wheel() {
+    [ -z "$WHEELHOUSE" ] || [ -n "$(find "$WHEELHOUSE/wheels" -name 'lgpio-*')" ]
 }
 
 # An lgpio that imports and can open a chip: the empty release imports as well.
