@@ -39,9 +39,9 @@ def test_with_a_real_python_an_environment_is_made_of_wheels_alone(
     assert not any(call.startswith("apt-get") for call in machine.calls)
 
 
-def begun(machine: Machine, **kind: str) -> None:
+def begun(machine: Machine) -> None:
     """Install version 1 and start it, as a person would."""
-    done = machine.install(machine.house("1.0", **kind))
+    done = machine.install(machine.house("1.0"))
     assert done.returncode == 0, done.stderr
     assert machine.systemctl("restart", "tocsin.service") == 0
     assert machine.running == "1.0"

@@ -139,7 +139,8 @@ def test_a_pin_that_does_not_follow_is_told_and_let_go(
 
 def test_no_pin_moves_that_nobody_named(bench: Bench, capsys: Said) -> None:
     assert bench.run(site=SMALL + OUTPUT.format(low="false")) == 0
-    assert bench.asked == bench.line.levels == []
+    assert bench.asked == []
+    assert bench.line.levels == []
     assert "no pin was moved, because none was named" in capsys.readouterr().out
 
 

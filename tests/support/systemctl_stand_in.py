@@ -99,8 +99,9 @@ def main(words: list[str]) -> int:
         case ["show", "--property", "NRestarts", "--value", "tocsin.service"]:
             print(0)
             return 0
-    print(f"stand-in: not known: {words}", file=sys.stderr)
-    return 99
+        case _:
+            print(f"stand-in: not known: {words}", file=sys.stderr)
+            return 99
 
 
 if __name__ == "__main__":
