@@ -20,7 +20,8 @@ look_at_machine() {
             fail "$folder cannot be written; with a read-only root: mount -o remount,rw / and again ro afterwards"
         fi
     done
-    free_kb=$(df -Pk "$ROOT/opt" 2>/dev/null | { read -r _ && read -r _ _ _ kb _ && echo "$kb"; })
+    # What cannot be found out is no reason to stop.
+    free_kb=$(df -Pk "$ROOT/opt" 2>/dev/null | { read -r _ && read -r _ _ _ kb _ && echo "$kb"; }) || free_kb=
     if [ "${free_kb:-$SPARE_KB}" -lt "$SPARE_KB" ]; then
         fail "$((free_kb / 1000)) MB are free below /opt; $((SPARE_KB / 1000)) MB are needed, the version in service stays until the new one has proved itself"
     fi

@@ -360,6 +360,7 @@ def play(name: str, cache: Path) -> Report:
             if arch in QEMU:
                 shutil.copytree(folder / "src-0.1.0", folder / "src-0.1.1")
                 stand_in = folder / "usr/local/sbin/systemctl"
+                stand_in.parent.mkdir(parents=True, exist_ok=True)
                 stand_in.write_text(STAND_IN)
                 stand_in.chmod(0o755)
             shutil.copytree(wheels, folder / "house")
