@@ -67,6 +67,14 @@ version_of() {
 
 is_running() { systemctl is-active --quiet "$SERVICE" 2>/dev/null; }
 
+# is_wanted: it runs, or systemd tries to make it run again and again.
+is_wanted() {
+    case $(systemctl is-active "$SERVICE" 2>/dev/null) in
+    active | activating | reloading) ;;
+    *) return 1 ;;
+    esac
+}
+
 # ended CODE: say where it stopped and what to do. Called at every exit.
 ended() {
     if [ "$1" -eq 0 ] || [ -z "$STEP" ]; then return; fi

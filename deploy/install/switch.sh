@@ -69,8 +69,8 @@ restarts() { systemctl show --property NRestarts --value "$SERVICE"; }
 
 switch() {
     step "put version $VERSION in service"
-    WAS_RUNNING=
-    if is_running; then WAS_RUNNING=1; fi
+    was_wanted=
+    if is_wanted; then was_wanted=1; fi
     if [ "$OLD" = "$VERSION" ]; then
         place "$VERSION"
         say "it was in service already; the running daemon is left alone"
@@ -79,7 +79,7 @@ switch() {
     PREVIOUS=$(version_of "$OPT/previous")
     [ -z "$OLD" ] || point "$OPT/previous" "versions/$OLD"
     place "$VERSION"
-    if [ -z "$WAS_RUNNING" ]; then
+    if [ -z "$was_wanted" ]; then
         say "the service is not running, and is not started now"
         return
     fi

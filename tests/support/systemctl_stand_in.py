@@ -70,38 +70,38 @@ def start() -> int:
     return 1
 
 
-def stop() -> int:
+def stop() -> None:
     if is_active():
         os.kill(state()["pid"], signal.SIGKILL)
         while is_active():
             time.sleep(0.01)
     STATE.unlink(missing_ok=True)
-    return 0
-
-
-def restart() -> int:
-    stop()
-    return start()
 
 
 def main(words: list[str]) -> int:
     with (HOME / "calls").open("a") as calls:
         calls.write("systemctl " + " ".join(words) + "\n")
+    code = 0
     match words:
         case ["is-active", "--quiet", "tocsin.service"]:
-            return 0 if is_active() else 3
+            code = 0 if is_active() else 3
+        case ["is-active", "tocsin.service"]:
+            is_looping = (HOME / "looping").exists()
+            print("activating" if is_looping else "active" if is_active() else "failed")
+            code = 0 if is_active() else 3
         case ["daemon-reload"]:
-            return 0
+            pass
         case ["restart", "tocsin.service"]:
-            return restart()
+            stop()
+            code = start()
         case ["stop", "tocsin.service"] | ["disable", "--now", "tocsin.service"]:
-            return stop()
+            stop()
         case ["show", "--property", "NRestarts", "--value", "tocsin.service"]:
             print(0)
-            return 0
         case _:
             print(f"stand-in: not known: {words}", file=sys.stderr)
-            return 99
+            code = 99
+    return code
 
 
 if __name__ == "__main__":
