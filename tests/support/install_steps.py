@@ -8,8 +8,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from roots import Root
+if TYPE_CHECKING:
+    from roots import Root
 
 SOURCE = Path(__file__).parents[2]
 COPIED = ("daemon", "drivers", "config", "deploy")
