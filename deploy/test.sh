@@ -6,8 +6,9 @@ case "${1:-}" in
     cat <<'TEXT'
 usage: sh deploy/test.sh [arguments of pytest]
 Makes a virtual environment in .venv (or $TOCSIN_VENV), installs Tocsin with its test
-needs (and mosquitto, openssl, chromium, its driver and npm with apt, where they are missing and
-root or sudo is there), then runs style, types, import contracts and all tests. Exit code 0: all passed.
+needs (and mosquitto, openssl, chromium, its driver, npm and systemd with apt, where they
+are missing and root or sudo is there), then runs style, types, import contracts and all
+tests. Exit code 0: all passed.
 TEXT
     exit 0
     ;;
@@ -19,6 +20,7 @@ need openssl openssl
 need chromium chromium
 need chromedriver chromium-driver
 need npm npm
+need systemd-analyze systemd
 make_venv "[test]"
 PATH="$(cd "$VENV" && pwd)/bin:$PATH"
 export PATH

@@ -14,6 +14,15 @@ DEPLOY = ROOT / "deploy"
 SCRIPTS = sorted(path.relative_to(DEPLOY).as_posix() for path in DEPLOY.rglob("*.sh"))
 RUNNABLE = [name for name in SCRIPTS if "/" not in name and name != "lib.sh"]
 
+NEEDED = (
+    "mosquitto",
+    "openssl",
+    "chromium",
+    "chromedriver",
+    "npm",
+    "systemd-analyze",
+)
+
 PYTHON = """\
 case "$*" in
 *version_info*) exit {old} ;;
@@ -112,7 +121,7 @@ def test_each_script_says_how_it_is_used_and_does_nothing(
 def test_without_python_it_says_which_one_is_needed(
     name: str, machine: Machine
 ) -> None:
-    for program in ("mosquitto", "openssl", "chromium", "chromedriver", "npm"):
+    for program in NEEDED:
         machine.stub(program)
     done = machine.run(f"deploy/{name}")
     assert done.returncode == 1
@@ -217,7 +226,7 @@ CHECKS = {
 def test_the_checks_pass_only_if_every_one_of_them_does(
     failing: str | None, machine: Machine
 ) -> None:
-    for program in ("mosquitto", "openssl", "chromium", "chromedriver", "npm"):
+    for program in NEEDED:
         machine.stub(program)
     machine.stub("python3")
     tools = machine.folder / "venv" / "bin"
