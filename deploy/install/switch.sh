@@ -89,6 +89,8 @@ switch() {
         return
     fi
     tell_log
+    [ -n "$OLD" ] ||
+        fail "version $VERSION did not reach its first safe step, and there is none to go back to"
     take_back
     fail "version $VERSION did not reach its first safe step, or did not stay; version $OLD is back in service"
 }

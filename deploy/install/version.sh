@@ -76,7 +76,7 @@ get_lgpio() {
         return
     fi
     if offered_wheel && get_wheels "$LGPIO" 2>/dev/null && has_lgpio; then return; fi
-    if lend_lgpio || { offered_lgpio && get_with_apt python3-lgpio && lend_lgpio; }; then
+    if lend_lgpio || { offered_lgpio && (get_with_apt python3-lgpio) && lend_lgpio; }; then
         say "real pins: lgpio of this system, lent to the environment"
         return
     fi
@@ -114,7 +114,8 @@ lend_lgpio() {
 # A minute on a small board; its source brings the C library along (PYPI=1 asks for it).
 build_lgpio() {
     say "building lgpio, for which there is no wheel"
-    get_with_apt gcc libc6-dev python3-dev swig &&
+    # In a shell of its own: without a compiler all but real pins can still be used.
+    (get_with_apt gcc libc6-dev python3-dev swig) &&
         env PYPI=1 "$NEW/bin/python" -m pip install --quiet --disable-pip-version-check \
             --progress-bar off --no-binary lgpio "$LGPIO" && has_lgpio
 }

@@ -180,6 +180,14 @@ def test_if_the_old_version_does_not_start_either_that_is_said(
     assert machine.current == "1.0"
 
 
+def test_a_first_version_that_fails_has_none_to_go_back_to(machine: Machine) -> None:
+    (machine.home / "looping").touch()
+    done = machine.install(machine.house("1.0", kind="dies"))
+    assert done.returncode == 1
+    assert "there is none to go back to" in done.stderr
+    assert machine.current == "1.0"
+
+
 @pytest.mark.parametrize("kind", ["dies", "hangs", "dies later"])
 def test_a_version_that_does_not_reach_or_keep_its_first_safe_step_is_taken_back(
     kind: str, machine: Machine
