@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import signal
 import sys
@@ -128,6 +129,25 @@ class Rooms:
             self._shown_ms = self.outcome.state.now_ms
             self.publisher.show(self.outcome, snapshot)
 
+    async def health(
+        self,
+        _asked: Mapping[str, Any],
+        _reader: asyncio.StreamReader,
+        writer: asyncio.StreamWriter,
+    ) -> None:
+        """Answer how the daemon itself is, in one line."""
+        now_ms, outcome = self._clock.now_ms(), self.outcome
+        said = {
+            "ok": True,
+            "pid": os.getpid(),
+            "version": __version__,
+            "sha256": self._setup.sha256,
+            "step_ms": None if outcome is None else now_ms - outcome.state.now_ms,
+            "watchdog_ms": round(self._watchdog_ms * 2),
+        }
+        writer.write(json.dumps(said).encode() + b"\n")
+        await writer.drain()
+
     def snapshot(self) -> Mapping[str, Any] | None:
         """Return what is seen and demanded now, or None before the first step."""
         if self.outcome is None:
@@ -205,7 +225,7 @@ async def _open_control(
     stack: AsyncExitStack, setup: Setup, rooms: Rooms, inbox: Inbox, bench: Bench
 ) -> None:
     path = control.socket_path(setup.journal_folder)
-    doors = {"prove": bench.prove, "record": bench.record}
+    doors = {"prove": bench.prove, "record": bench.record, "health": rooms.health}
     try:
         setup.journal_folder.mkdir(parents=True, exist_ok=True)
         await stack.enter_async_context(

@@ -42,11 +42,20 @@ def connected(path: Path, stack: ExitStack) -> sqlite3.Connection:
             raise
     log = path.with_name(f"{path.name}-wal")
     if not log.exists() or log.stat().st_size == 0:
-        return _checked(path, "immutable=1", stack)
+        return unshared(path, stack)
     copy = Path(stack.enter_context(tempfile.TemporaryDirectory())) / path.name
     shutil.copyfile(path, copy)
     shutil.copyfile(log, copy.with_name(log.name))
     return _checked(copy, "mode=rw", stack)
+
+
+def unshared(path: Path, stack: ExitStack) -> sqlite3.Connection:
+    """Return a connection to a database that nobody writes; it needs no side file.
+
+    Raises:
+        sqlite3.Error, OSError: it cannot be read.
+    """
+    return _checked(path, "immutable=1", stack)
 
 
 def _checked(path: Path, how: str, stack: ExitStack) -> sqlite3.Connection:

@@ -14,6 +14,7 @@ from tocsin.cli import (
     check,
     circuit,
     demo,
+    doctor,
     history,
     incident,
     journal,
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
 DONE, FAILED, WRONG = 0, 1, 2
 ROOMS = (
-    *(demo, scan, run, check, circuit, show),
+    *(demo, scan, run, check, circuit, doctor, show),
     *(record, replay, journal, history, incident, prove, mqtt, backup, ask),
 )
 

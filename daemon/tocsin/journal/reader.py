@@ -8,9 +8,16 @@ import time
 from contextlib import ExitStack, contextmanager, suppress
 from typing import TYPE_CHECKING
 
-from tocsin.journal.rows import LARGEST, SMALLEST, JournalError, Row, journal_path
+from tocsin.journal.rows import (
+    DAMAGE,
+    LARGEST,
+    SMALLEST,
+    JournalError,
+    Row,
+    journal_path,
+)
 from tocsin.journal.schema import version_of
-from tocsin.readonly import connected
+from tocsin.readonly import connected, unshared
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -142,6 +149,37 @@ def last_full_ms(folder: Path) -> int | None:
             (FULL_CHARGE,),
         ).fetchone()
         return None if row is None else int(row[0])
+
+
+def quick_check(folder: Path) -> tuple[int, str]:
+    """Return how many rows the journal has, and what its own check finds wrong.
+
+    The text is empty for a sound one. Unlike `read` it leaves no side file behind
+    where no daemon runs.
+
+    Raises:
+        JournalError: there is no journal, or it is not for us to read.
+    """
+    path = journal_path(folder)
+    if not path.exists():
+        raise JournalError(f"there is no journal in {folder}; has the daemon run?")
+    is_left = not path.with_name(f"{path.name}-wal").exists()
+    with ExitStack() as stack:
+        try:
+            connection = (unshared if is_left else connected)(path, stack)
+            said = [row[0] for row in connection.execute("PRAGMA quick_check")]
+            if said != ["ok"]:
+                return 0, f"its own check finds: {'; '.join(said[:3])}"
+            if not version_of(connection, str(path)):
+                return 0, ""
+            (rows,) = connection.execute("SELECT count(*) FROM event").fetchone()
+            return int(rows), ""
+        except sqlite3.DatabaseError as exc:
+            if exc.sqlite_errorcode & 0xFF in DAMAGE:
+                return 0, f"it is no sound database: {exc}"
+            raise JournalError(f"{path} cannot be read: {exc}") from exc
+        except OSError as exc:
+            raise JournalError(f"{path} cannot be read: {exc}") from exc
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol, assert_never
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 FILE_NAME = "journal.db"
+DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 SMALLEST, LARGEST = -(2**63), 2**63 - 1
 
 

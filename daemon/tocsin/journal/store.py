@@ -8,7 +8,7 @@ from contextlib import closing, suppress
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from tocsin.journal.rows import JournalError, journal_path
+from tocsin.journal.rows import DAMAGE, JournalError, journal_path
 from tocsin.journal.schema import migrate, migrations, version_of
 
 if TYPE_CHECKING:
@@ -27,8 +27,6 @@ CHECKED_BYTES = 16 * 1024 * 1024
 
 MOST_ASIDE = 8
 """A disk that damages file after file must not be filled with them as well."""
-
-DAMAGE = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
 
 INSERT = """\
 INSERT INTO event (run_id, seq, boot_id, at_ms, wall_ms, kind, subject, detail)

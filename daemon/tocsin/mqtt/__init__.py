@@ -10,6 +10,7 @@ from tocsin.mqtt.announce import would_announce
 from tocsin.mqtt.around import Surroundings
 from tocsin.mqtt.commands import Request
 from tocsin.mqtt.events import PAGE
+from tocsin.mqtt.knock import knock
 from tocsin.mqtt.memory import load as remembered
 from tocsin.mqtt.publisher import Publisher
 
@@ -20,6 +21,7 @@ __all__ = [
     "Request",
     "Surroundings",
     "acl_file",
+    "knock",
     "remembered",
     "would_announce",
 ]

@@ -108,7 +108,7 @@ class Link:
         spec: BrokerSpec,
         *,
         client_id: str,
-        will: Message,
+        will: Message | None,
         peer: Peer,
         seed: int | None = None,
     ) -> None:
@@ -142,8 +142,8 @@ class Link:
         client.connect_timeout = CONNECT_S
         client.max_queued_messages_set(QUEUED)
         client.max_inflight_messages_set(IN_FLIGHT)
-        will = self._will
-        client.will_set(will.topic, will.payload, qos=1, retain=will.is_retained)
+        if (will := self._will) is not None:
+            client.will_set(will.topic, will.payload, qos=1, retain=will.is_retained)
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect

@@ -1,0 +1,159 @@
+"""Looks at journal, broker, secrets, certificates and software. Writes nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import sys
+from datetime import UTC, datetime
+from importlib.metadata import (
+    Distribution,
+    PackageNotFoundError,
+    distribution,
+    entry_points,
+)
+from importlib.metadata import requires as required
+from typing import TYPE_CHECKING
+
+from tocsin import __version__
+from tocsin.doctor.machine import node
+from tocsin.doctor.seen import (
+    BrokerSeen,
+    CertificateSeen,
+    JournalSeen,
+    PackageSeen,
+    SecretSeen,
+    SoftwareSeen,
+)
+from tocsin.journal import JournalError, quick_check
+from tocsin.mqtt import knock
+from tocsin.page.token import FILE_NAME
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from tocsin.doctor.machine import Machine
+    from tocsin.doctor.seen import Who
+    from tocsin.ports import BrokerSpec
+    from tocsin_config import Setup
+
+KNOCK_S = 5.0
+CODE = (".py", ".so", ".pyc")
+
+
+def journal(folder: Path) -> JournalSeen:
+    """Have the journal check itself."""
+    damaged = len([*folder.glob("journal-damaged-*.db")])
+    path = folder / "journal.db"
+    if not path.exists():
+        return JournalSeen(path=str(path), is_there=False, damaged=damaged)
+    try:
+        rows, trouble = quick_check(folder)
+    except JournalError as exc:
+        return JournalSeen(
+            path=str(path), is_there=True, trouble=str(exc), damaged=damaged
+        )
+    return JournalSeen(
+        path=str(path),
+        is_there=True,
+        is_checked=True,
+        trouble=trouble,
+        rows=rows,
+        damaged=damaged,
+    )
+
+
+def broker(spec: BrokerSpec) -> BrokerSeen:
+    """Connect as the site does, and leave."""
+    place = f"{spec.host}:{spec.port}"
+    trouble = asyncio.run(knock(spec, within_s=KNOCK_S))
+    return BrokerSeen(place=place, trouble=trouble)
+
+
+def certificates(machine: Machine, setup: Setup) -> Iterator[CertificateSeen]:
+    """Look when each certificate that the site names ends."""
+    if setup.page is not None and setup.page.certificate is not None:
+        yield _certificate(machine, setup.page.certificate, "the page's certificate")
+
+
+def _certificate(machine: Machine, path: Path, use: str) -> CertificateSeen:
+    said = machine.run("openssl", "x509", "-noout", "-enddate", "-in", str(path))
+    return CertificateSeen(
+        path=str(path), use=use, ends_ms=ends_ms(said or ""), wall_ms=machine.wall_ms()
+    )
+
+
+def ends_ms(said: str) -> int | None:
+    """Return the moment in ``notAfter=Jan  1 00:00:00 2030 GMT``, in ms since 1970."""
+    text = said.strip().removeprefix("notAfter=")
+    try:
+        moment = datetime.strptime(text, "%b %d %H:%M:%S %Y GMT").replace(tzinfo=UTC)
+    except ValueError:
+        return None
+    return int(moment.timestamp() * 1_000)
+
+
+def secrets(setup: Setup, who: Who) -> Iterator[SecretSeen]:
+    """Look at the files that hold secrets, and at the site file."""
+    yield SecretSeen(
+        node=node(setup.path), use="the site file", who=who, is_secret=False
+    )
+    if setup.broker is not None and setup.broker.password_file is not None:
+        of = node(setup.broker.password_file)
+        yield SecretSeen(node=of, use="the broker's password", who=who)
+    if setup.page is not None:
+        own = setup.journal_folder / FILE_NAME
+        yield SecretSeen(
+            node=node(setup.page.token_file or own),
+            use="the page's token",
+            who=who,
+            is_made_by_us=setup.page.token_file is None,
+        )
+        if setup.page.key is not None:
+            yield SecretSeen(node=node(setup.page.key), use="the page's key", who=who)
+
+
+def software(setup: Setup) -> SoftwareSeen:
+    """Look at Python, the libraries that we ask for, and the drivers."""
+    packages = [_package(*each) for each in _needed(required("tocsin") or [])]
+    if setup.pins_driver == "lgpio":
+        packages += [
+            seen for seen in [_package("lgpio", "")] if seen.version
+        ]  # without: the look at pins says so; it may be the system's
+    groups = ("tocsin.sources", "tocsin.outputs")
+    offered = {name for group in groups for name in entry_points(group=group).names}
+    every = (*setup.sources, *setup.extras)
+    wanted = {spec.driver for spec in every if not spec.is_only_recorded}
+    return SoftwareSeen(
+        python=sys.version_info[:3],
+        own=__version__,
+        packages=tuple(packages),
+        drivers=tuple(sorted(offered)),
+        wanted_drivers=tuple(sorted({*wanted, setup.pins_driver})),
+    )
+
+
+def _needed(requirements: list[str]) -> Iterator[tuple[str, str]]:
+    """Return name and least version of what is always needed (PEP 508)."""
+    for text in requirements:
+        name = re.match(r"[\w.-]+", text)
+        if name is not None and "extra" not in text.partition(";")[2]:
+            least = re.search(r">=\s*([\d.]+)", text)
+            yield name[0], least[1] if least else ""
+
+
+def _package(name: str, least: str) -> PackageSeen:
+    try:
+        found = distribution(name)
+    except PackageNotFoundError:
+        return PackageSeen(name=name, version="", least=least)
+    return PackageSeen(
+        name=name, version=found.version, least=least, is_empty=_is_empty(found)
+    )
+
+
+def _is_empty(found: Distribution) -> bool:
+    """Return whether it lists its files, and no code is among them."""
+    files = found.files
+    return files is not None and not any(file.suffix in CODE for file in files)
