@@ -8,11 +8,11 @@ import pytest
 
 from doctor_stage import DAEMON, NOW_MS, about, complete, device
 from tocsin.doctor import State
+from tocsin.doctor.judge_disk import judge_disk
 from tocsin.doctor.judge_machine import (
     AHEAD_MS,
     APART_MS,
     judge_clock,
-    judge_disk,
     judge_machine,
 )
 from tocsin.doctor.seen import ClockSeen, DiskSeen, Kind, MachineSeen

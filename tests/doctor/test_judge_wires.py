@@ -9,7 +9,8 @@ import pytest
 from doctor_stage import DAEMON, about, complete, device
 from tocsin.core.rules import Role
 from tocsin.doctor import State
-from tocsin.doctor.judge_wires import judge_can, judge_pack, judge_pins, judge_serial
+from tocsin.doctor.judge_bus import judge_can, judge_pack, judge_serial
+from tocsin.doctor.judge_pins import judge_pins
 from tocsin.doctor.seen import CanSeen, Kind, PackSeen, PinsAsked, SerialSeen
 from tocsin.looks import LineSeen, PinsSeen
 from tocsin.ports import PinSpec

@@ -6,10 +6,12 @@ from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
 from tocsin.doctor import (
+    judge_bus,
+    judge_disk,
     judge_house,
     judge_machine,
+    judge_pins,
     judge_service,
-    judge_wires,
     probe_house,
     probe_machine,
     probe_service,
@@ -87,13 +89,13 @@ class Looks:
         setup, machine, pid = self._setup, self._machine, daemon.pid
         who = probe_service.who(machine, service, pid)
         pins = partial(probe_wires.pins, machine, setup, who, pid)
-        yield from self._one(Topic.PINS, pins, judge_wires.judge_pins)
+        yield from self._one(Topic.PINS, pins, judge_pins.judge_pins)
         serials = partial(probe_wires.serials, machine, setup, who, pid)
-        yield from self._each(Topic.BUS, serials, judge_wires.judge_serial)
+        yield from self._each(Topic.BUS, serials, judge_bus.judge_serial)
         cans = partial(probe_wires.cans, machine, setup)
-        yield from self._each(Topic.BUS, cans, judge_wires.judge_can)
+        yield from self._each(Topic.BUS, cans, judge_bus.judge_can)
         for ask in probe_wires.asking(setup, pid, is_mute=daemon.is_mute):
-            yield from self._each(Topic.BUS, ask, judge_wires.judge_pack)
+            yield from self._each(Topic.BUS, ask, judge_bus.judge_pack)
 
     def _house(self, service: ServiceSeen, daemon: DaemonSeen) -> Iterator[Finding]:
         setup, machine = self._setup, self._machine
@@ -102,7 +104,7 @@ class Looks:
         clock = partial(probe_machine.clock, machine, folder)
         yield from self._one(Topic.CLOCK, clock, judge_machine.judge_clock)
         disk = partial(probe_machine.disk, machine, folder, who)
-        yield from self._one(Topic.DISK, disk, judge_machine.judge_disk)
+        yield from self._one(Topic.DISK, disk, judge_disk.judge_disk)
         journal = partial(probe_house.journal, folder)
         yield from self._one(Topic.JOURNAL, journal, judge_house.judge_journal)
         here = partial(probe_machine.machine_, machine)

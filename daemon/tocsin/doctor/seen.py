@@ -65,6 +65,23 @@ def may(who: Who, node: Node, wanted: int) -> bool:
     return granted & wanted == wanted
 
 
+def modes(node: Node) -> str:
+    """Return who may use *node*, for people."""
+    return f"{node.path} is for group {node.group or node.gid}, mode {node.mode:o}"
+
+
+def join(who: Who, node: Node) -> str:
+    """Return how *who* gets to use a device."""
+    if node.gid == 0 or not (node.mode >> 3) & READ:
+        return f"give {node.path} to a group by a udev rule, as the installer does"
+    return f"usermod -aG {node.group or node.gid} {who.name}, then restart the daemon"
+
+
+def listed(holders: tuple[tuple[str, int], ...]) -> str:
+    """Return processes for people: each name, and its number."""
+    return ", ".join(f"{name} ({pid})" for name, pid in holders)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PinsAsked:
     """The site's pins, what the chip says, and who has a chip open.
