@@ -267,7 +267,7 @@ class Outputs(Protocol):
         ...
 
     def beat(self) -> None:
-        """Toggle every heartbeat output: a step was completed and checked."""
+        """Toggle every heartbeat output: steps are completed and checked."""
         ...
 
     def close(self) -> None:

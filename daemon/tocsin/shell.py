@@ -39,6 +39,11 @@ BACKOFF_MS = (250, 500, 1_000, 2_000, 5_000)
 IDLE_MS = 1_000
 """The core is stepped at least this often, so that the heart beats."""
 
+BEAT_MS = 500
+"""A level of the heartbeat lasts so long at least, and at most so long as a pause
+between steps more: two steps may follow within a millisecond, and neither a relay nor
+a charge pump would see that. See ``deploy/DEADMAN.md``."""
+
 LOOK_MS = 1_000
 """So often is every input read, beside its edges: a wire that breaks has none."""
 
@@ -146,6 +151,7 @@ class Shell:
     inputs: Inputs | None = None
     witness: Callable[[Outcome, int], None] | None = None
     _pin_trouble: str = field(default="", init=False)
+    _beat_ms: int | None = field(default=None, init=False)
     _seen: dict[str, bool | str] = field(default_factory=dict, init=False)
 
     async def run(self) -> None:
@@ -210,7 +216,7 @@ class Shell:
         return self._do(step(outcome.state, told, self.site))
 
     def _do(self, outcome: Outcome) -> Outcome:
-        """Check the step, hold every output, beat, tell.
+        """Check the step, hold every output, beat if it is time, tell.
 
         Raises:
             UnsoundStepError: the second look found a fault; every output was dropped.
@@ -231,10 +237,16 @@ class Shell:
         """Hold every output and beat; return what failed, or an empty string."""
         try:
             self.outputs.hold(outcome.demands)
-            self.outputs.beat()
+            self._beat(outcome.state.now_ms)
         except DriverError as exc:
             return str(exc) or type(exc).__name__
         return ""
+
+    def _beat(self, now_ms: int) -> None:
+        """Let the heart beat, unless it only just has."""
+        if self._beat_ms is None or now_ms - self._beat_ms >= BEAT_MS:
+            self.outputs.beat()
+            self._beat_ms = now_ms
 
     def _say_pin_trouble(self, reason: str) -> None:
         """Tell the core once a change: what it is told makes the next step."""

@@ -33,10 +33,14 @@ HUT = site(
 
 @dataclass
 class Pins:
-    """Remembers every level held; *broken* makes each write fail."""
+    """Remembers every level held; *broken* makes each write fail.
+
+    Attributes:
+        beats_at: How many levels had been held at each beat of the heart.
+    """
 
     held: list[tuple[Demand, ...]] = field(default_factory=list)
-    beats: int = 0
+    beats_at: list[int] = field(default_factory=list)
     closed: int = 0
     broken: str = ""
 
@@ -46,7 +50,7 @@ class Pins:
             raise DriverError(self.broken)
 
     def beat(self) -> None:
-        self.beats += 1
+        self.beats_at.append(len(self.held))
 
     def close(self) -> None:
         self.closed += 1
@@ -102,6 +106,7 @@ class Stage:
     pins: Pins = field(default_factory=Pins)
     ears: Ears = field(default_factory=Ears)
     inbox: Inbox = field(default_factory=Inbox)
+    poll_ms: int = 1_000
 
     def shell(self, packs: Mapping[str, Packs]) -> Shell:
         return Shell(
@@ -111,6 +116,7 @@ class Stage:
             room=self.ears,
             sources={name: pack.open for name, pack in packs.items()},
             inbox=self.inbox,
+            poll_ms=self.poll_ms,
         )
 
     def pack(self, script: Script = lambda _: sample()) -> Packs:
