@@ -69,14 +69,20 @@ class Manager:
 
 @asynccontextmanager
 async def running(
-    site: Path, program: Sequence[str] = ("-m", "tocsin", "run")
+    site: Path,
+    program: Sequence[str] = ("-m", "tocsin", "run"),
+    *,
+    watchdog_s: float = 2.0,
 ) -> AsyncIterator[Manager]:
-    """Run the daemon, with a watchdog that wants to hear of it every two seconds."""
+    """Run the daemon, with a watchdog that wants to hear of it so often."""
     path = str(site.parent / "notify")
+    with suppress(FileNotFoundError):  # of a daemon that ran here before
+        os.unlink(path)  # noqa: PTH108 pathlib is for other threads than a loop's
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
         line.bind(path)
         line.setblocking(False)
-        told = {"NOTIFY_SOCKET": path, "WATCHDOG_USEC": "2000000"}
+        watchdog_us = round(watchdog_s * 1_000_000)
+        told = {"NOTIFY_SOCKET": path, "WATCHDOG_USEC": str(watchdog_us)}
         process = await asyncio.create_subprocess_exec(
             *(sys.executable, *program, str(site)),
             env=os.environ | told,
