@@ -159,6 +159,19 @@ def test_a_step_that_fails_its_second_look_drops_everything_and_ends(
     )
 
 
+def test_a_pin_that_cannot_be_written_stops_the_heart() -> None:
+    stage = Stage()
+
+    def script(now_ms: int) -> Sample:
+        stage.pins.broken = "no such line" if 4_000 <= now_ms < 8_000 else ""
+        return sample()
+
+    asyncio.run(stage.run_until(12_000, left=stage.pack(script)))
+    beats_ms = [stage.ears.outcomes[n - 1].state.now_ms for n in stage.pins.beats_at]
+    assert [at_ms for at_ms in beats_ms if 4_000 < at_ms < 8_000] == []
+    assert max(beats_ms) > 8_000, "and it beats again"
+
+
 def test_a_pin_that_fails_raises_an_alarm_and_clears_it_when_it_works_again() -> None:
     trouble = rule("daemon-trouble", measure=Measure.TROUBLE, trip_at=1, clear_at=0)
     stage = Stage(site=site(trouble, outputs=[output("horn", Role.HORN)]))

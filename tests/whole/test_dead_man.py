@@ -166,8 +166,8 @@ def test_a_journal_that_cannot_be_written_stops_no_beat_and_is_an_alarm(
                 await wire.permitted()
                 manager.process.send_signal(STRIKE)
                 whole.cell("right", 11, 3_760)  # something to write down
-                while "daemon-trouble" not in await alarms_of(tmp_path, "journal"):
-                    await asyncio.sleep(0.1)
+                while "daemon-trouble" not in await alarms_of(tmp_path, "journal"):  # noqa: ASYNC110
+                    await asyncio.sleep(0.1)  # another process does it
                 unheard(manager)
                 beats = wire.beats
                 await manager.hears(b"WATCHDOG=1")

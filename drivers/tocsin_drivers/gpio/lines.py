@@ -4,8 +4,9 @@ A line is claimed *with* its first level. gpiozero's own lgpio pin claims it low
 then sets the level, which on an active-low relay board would switch the relay on for a
 moment (read in gpiozero 2.0.1, ``pins/lgpio.py``).
 
-When the process dies the kernel gives the lines back as inputs: wire a pull resistor
-that holds "off" while a line floats.
+When the process dies the kernel gives the lines back as inputs, or on a Raspberry Pi
+lets them keep their last level (``strict_gpiod``): wire a pull resistor that holds
+"off" while a line floats, and a heartbeat relay (``deploy/DEADMAN.md``).
 """
 
 from __future__ import annotations
