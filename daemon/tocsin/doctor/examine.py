@@ -28,6 +28,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+PATIENCE = {Topic.JOURNAL: 6}
+"""Looks that may rightly take so many times as long: a journal is read whole."""
+
 
 def examine(
     setup: Setup,
@@ -139,7 +142,7 @@ class Looks:
     def _see(self, topic: Topic, see: Callable[[], T]) -> T | None:
         self._on_look(topic)
         try:
-            return within(self._look_s, see)
+            return within(self._look_s * PATIENCE.get(topic, 1), see)
         except HangsError as exc:
             self._lost.append(
                 wrong(
