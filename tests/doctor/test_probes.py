@@ -12,13 +12,13 @@ import pytest
 
 import broker
 from doctor_stage import DAEMON, NOW_MS, Faked
-from journal_stage import Stamps, note
+from journal_stage import Stamps, as_nobody, note
 from site_files import loaded
-from tocsin.doctor import State, examine
+from tocsin.doctor import Machine, State, examine
 from tocsin.doctor.machine import HangsError, node, run, within
 from tocsin.doctor.probe_house import broker as probe_broker
 from tocsin.doctor.probe_house import ends_ms, journal, software
-from tocsin.doctor.probe_machine import clock, disk, machine_
+from tocsin.doctor.probe_machine import board, clock, disk
 from tocsin.doctor.probe_service import properties, service, watchdog, who
 from tocsin.doctor.probe_wires import can, pins, serials
 from tocsin.doctor.seen import Kind, ServiceSeen
@@ -177,7 +177,7 @@ def test_memory_heat_and_supply_are_read_where_a_pi_has_them(faked: Faked) -> No
     faked.put("/sys/class/hwmon/hwmon1/name", "rpi_volt\n")
     faked.put("/sys/class/hwmon/hwmon1/in0_lcrit_alarm", "1\n")
     faked.put("/sys/devices/platform/soc/soc:firmware/get_throttled", "50005\n")
-    seen = machine_(faked.machine)
+    seen = board(faked.machine)
     assert seen.available_mb == 512.0
     assert seen.hottest_c == 61.0
     assert seen.is_low_volt is True
@@ -185,7 +185,7 @@ def test_memory_heat_and_supply_are_read_where_a_pi_has_them(faked: Faked) -> No
 
 
 def test_a_machine_that_tells_nothing_is_unknown(faked: Faked) -> None:
-    seen = machine_(faked.machine)
+    seen = board(faked.machine)
     assert (seen.available_mb, seen.hottest_c) == (None, None)
     assert (seen.throttled, seen.is_low_volt) == (None, None)
 
@@ -371,3 +371,18 @@ def test_a_look_that_hangs_or_fails_is_a_finding_and_the_others_go_on(
     assert states["the look at clock"] is State.WRONG
     assert states["the look at service"] is State.UNTOLD
     assert {f.topic for f in found} >= {"daemon", "disk", "machine", "software"}
+
+
+def test_what_may_not_be_seen_is_unknown_and_no_look_fails(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "kept"
+    written(folder)
+    folder.chmod(0o700)
+    with as_nobody():
+        seen = journal(folder)
+        assert (seen.is_there, seen.is_checked) == (True, False)
+        assert "cannot be read" in seen.trouble
+        assert clock(Machine(), folder).newest_ms is None
+        assert node(folder / "journal.db").kind is Kind.UNSEEN
+        assert disk(Machine(), folder, DAEMON).folder.kind is Kind.UNSEEN

@@ -110,7 +110,7 @@ class Looks:
         yield from self._one(Topic.DISK, disk, judge_disk.judge_disk)
         journal = partial(probe_house.journal, folder)
         yield from self._one(Topic.JOURNAL, journal, judge_house.judge_journal)
-        here = partial(probe_machine.machine_, machine)
+        here = partial(probe_machine.board, machine)
         yield from self._one(Topic.MACHINE, here, judge_machine.judge_machine)
         if setup.broker is not None:
             broker = partial(probe_house.broker, setup.broker)

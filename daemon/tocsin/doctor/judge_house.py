@@ -118,15 +118,22 @@ def judge_secret(seen: SecretSeen) -> Iterator[Finding]:
     node, what = seen.node, f"{seen.use} {seen.node.path}"
     if node.kind is Kind.MISSING and seen.is_made_by_us:
         return
-    if node.kind is not Kind.FILE:
-        is_unseen = node.kind is Kind.UNSEEN
-        make = untold if is_unseen else wrong
-        yield make(
+    if node.kind is Kind.UNSEEN:
+        yield untold(
             Topic.SECRETS,
             what,
-            node.trouble if is_unseen else f"it is {_a(node.kind)}",
+            node.trouble,
+            "whether the daemon can use it is not known",
+            "run doctor as root",
+        )
+        return
+    if node.kind is not Kind.FILE:
+        yield wrong(
+            Topic.SECRETS,
+            what,
+            "it is missing" if node.kind is Kind.MISSING else f"it is a {node.kind}",
             "the daemon cannot use it",
-            "run doctor as root" if is_unseen else "make it, or correct its name",
+            "make it, or correct its name",
         )
         return
     if not may(seen.who, node, READ):
@@ -155,10 +162,6 @@ def judge_secret(seen: SecretSeen) -> Iterator[Finding]:
         )
     else:
         yield good(Topic.SECRETS, what, f"mode {node.mode:o}, group {node.group}")
-
-
-def _a(kind: Kind) -> str:
-    return "missing" if kind is Kind.MISSING else f"a {kind}"
 
 
 def judge_software(seen: SoftwareSeen) -> Iterator[Finding]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import re
 import sys
+from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import (
     Distribution,
@@ -21,6 +23,7 @@ from tocsin.doctor.seen import (
     BrokerSeen,
     CertificateSeen,
     JournalSeen,
+    Kind,
     PackageSeen,
     SecretSeen,
     SoftwareSeen,
@@ -44,24 +47,19 @@ CODE = (".py", ".so", ".pyc")
 
 def journal(folder: Path) -> JournalSeen:
     """Have the journal check itself."""
-    damaged = len([*folder.glob("journal-damaged-*.db")])
+    damaged = 0
+    with suppress(OSError):
+        damaged = len([*folder.glob("journal-damaged-*.db")])
     path = folder / "journal.db"
-    if not path.exists():
-        return JournalSeen(path=str(path), is_there=False, damaged=damaged)
+    is_there = node(path).kind is not Kind.MISSING
+    seen = JournalSeen(path=str(path), is_there=is_there, damaged=damaged)
+    if not is_there:
+        return seen
     try:
         rows, trouble = quick_check(folder)
     except JournalError as exc:
-        return JournalSeen(
-            path=str(path), is_there=True, trouble=str(exc), damaged=damaged
-        )
-    return JournalSeen(
-        path=str(path),
-        is_there=True,
-        is_checked=True,
-        trouble=trouble,
-        rows=rows,
-        damaged=damaged,
-    )
+        return replace(seen, trouble=str(exc))
+    return replace(seen, is_checked=True, trouble=trouble, rows=rows)
 
 
 def broker(spec: BrokerSpec) -> BrokerSeen:

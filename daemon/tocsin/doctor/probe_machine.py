@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import tocsin
 from tocsin.clock import stopwatch_s
 from tocsin.doctor.machine import node
-from tocsin.doctor.seen import ClockSeen, DiskSeen, MachineSeen
+from tocsin.doctor.seen import ClockSeen, DiskSeen, Kind, MachineSeen
 from tocsin.journal import JournalError, read
 
 if TYPE_CHECKING:
@@ -56,7 +56,8 @@ def _newest_ms(journal: Path) -> int | None:
 
 def disk(machine: Machine, folder: Path, who: Who) -> DiskSeen:
     """Look at the file system of *folder*, or of the first folder above that is."""
-    there = next(p for p in (folder, *folder.parents) if p.exists())
+    every = (folder.absolute(), *folder.absolute().parents)
+    there = next(path for path in every if node(path).kind is Kind.FOLDER)
     space, took_ms = os.statvfs(there), _flush_ms(there)
     device, kind, options = _mount(machine, there)
     base = _base(machine, Path(device).name)
@@ -122,7 +123,7 @@ def _life_pct(life: str | None) -> int | None:
     return max(steps) * LIFE_STEP_PCT if any(steps) else None
 
 
-def machine_(machine: Machine) -> MachineSeen:
+def board(machine: Machine) -> MachineSeen:
     """Look at memory, heat and supply."""
     lines = (machine.text("/proc/meminfo") or "").splitlines()
     memory = dict(line.split(":", 1) for line in lines if ":" in line)

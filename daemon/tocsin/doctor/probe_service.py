@@ -59,12 +59,9 @@ def watchdog(machine: Machine) -> WatchdogSeen:
         return WatchdogSeen()
     of = "/sys/class/watchdog/watchdog0"
     status = machine.number(f"{of}/bootstatus", 0)
-    timeout = machine.number(f"{of}/timeout")
     return WatchdogSeen(
         is_there=True,
         identity=machine.text(f"{of}/identity") or "",
-        state=machine.text(f"{of}/state"),
-        timeout_s=timeout,
         was_reset=None if status is None else bool(status & CARD_RESET),
     )
 

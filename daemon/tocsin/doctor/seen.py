@@ -249,14 +249,12 @@ class WatchdogSeen:
 
     Attributes:
         is_there: A device is there.
-        identity, state, timeout_s: As the kernel tells.
+        identity: What its driver calls itself.
         was_reset: The watchdog made the last start of the machine.
     """
 
     is_there: bool = False
     identity: str = ""
-    state: str | None = None
-    timeout_s: float | None = None
     was_reset: bool | None = None
 
 

@@ -138,7 +138,7 @@ def last_full_ms(folder: Path) -> int | None:
     Raises:
         JournalError: as for `read`, except that a missing journal knows nothing.
     """
-    if not journal_path(folder).exists():
+    if not _is_there(journal_path(folder)):
         return None
     with _opened(folder) as connection:
         if connection is None:
@@ -161,7 +161,7 @@ def quick_check(folder: Path) -> tuple[int, str]:
         JournalError: there is no journal, or it is not for us to read.
     """
     path = journal_path(folder)
-    if not path.exists():
+    if not _is_there(path):
         raise JournalError(f"there is no journal in {folder}; has the daemon run?")
     is_left = not path.with_name(f"{path.name}-wal").exists()
     with ExitStack() as stack:
@@ -186,7 +186,7 @@ def quick_check(folder: Path) -> tuple[int, str]:
 def _opened(folder: Path) -> Iterator[sqlite3.Connection | None]:
     """Open the journal for reading; None for one that has no tables yet."""
     path = journal_path(folder)
-    if not path.exists():
+    if not _is_there(path):
         raise JournalError(f"there is no journal in {folder}; has the daemon run?")
     with ExitStack() as stack:
         try:
@@ -194,6 +194,13 @@ def _opened(folder: Path) -> Iterator[sqlite3.Connection | None]:
             yield connection if version_of(connection, str(path)) else None
         except (sqlite3.Error, OSError) as exc:
             raise JournalError(f"{path} cannot be read: {exc}") from exc
+
+
+def _is_there(path: Path) -> bool:
+    try:
+        return path.exists()
+    except OSError as exc:
+        raise JournalError(f"{path} cannot be read: {exc.strerror}") from exc
 
 
 def _row(row: tuple[int, str, int, str, int, int, str, str, str]) -> Row:
