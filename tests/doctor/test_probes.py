@@ -4,38 +4,23 @@ from __future__ import annotations
 
 import os
 import threading
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-import broker
-from doctor_stage import DAEMON, NOW_MS, Faked
-from journal_stage import Stamps, as_nobody, note
+from doctor_stage import DAEMON, LGPIO, NOW_MS, SERIAL_SITE, Faked
 from site_files import loaded
-from tocsin.doctor import Machine, State, examine
 from tocsin.doctor.machine import HangsError, node, run, within
-from tocsin.doctor.probe_house import broker as probe_broker
-from tocsin.doctor.probe_house import ends_ms, journal, software
 from tocsin.doctor.probe_machine import board, clock, disk
 from tocsin.doctor.probe_service import properties, service, watchdog, who
 from tocsin.doctor.probe_wires import can, pins, serials
 from tocsin.doctor.seen import Kind, ServiceSeen
-from tocsin.journal.rows import Entry, values
-from tocsin.journal.store import Store
-from tocsin.ports import BrokerSpec
-
-
-@pytest.fixture
-def faked(tmp_path: Path) -> Faked:
-    return Faked(tmp_path / "root")
-
 
 LINK = """[{"ifname":"can0","flags":["UP"],"linkinfo":{"info_kind":"can","info_data":{
 "state":"BUS-OFF","berr_counter":{"tx":248,"rx":3},"restart_ms":0,
 "bittiming":{"bitrate":500000}}}}]"""
-"""As ``ip -details -json link show`` of iproute2 6.1 nests it, from memory."""
+"""As iproute2 6.1 writes it: the words stand in its program, the nesting is from
+memory."""
 
 
 def test_a_can_interface_is_read_from_sysfs_and_from_ip(faked: Faked) -> None:
@@ -70,22 +55,6 @@ def test_this_machine_s_own_loopback_is_seen_as_no_can_interface() -> None:
     assert (seen.is_there, seen.is_can) == (True, False)
 
 
-SERIAL_SITE = """\
-[bank]
-capacity_ah = 280
-cells_in_series = 16
-[[pack]]
-name = "left"
-driver = "sunspec"
-serial = "{device}"
-[[pack]]
-name = "right"
-driver = "sunspec"
-serial = "{device}"
-unit = 2
-"""
-
-
 def test_a_serial_line_is_seen_once_with_all_its_packs_and_its_holders(
     tmp_path: Path,
 ) -> None:
@@ -114,16 +83,6 @@ def test_pins_are_looked_at_below_the_root_and_the_boot_file_is_read(
     assert seen.seen.chip == ""
     faked.put("/boot/firmware/config.txt", "dtparam=strict_gpiod\n")
     assert pins(faked.machine, setup, DAEMON, None).is_strict
-
-
-LGPIO = """\
-[[output]]
-name = "charge"
-role = "charge-permit"
-pin = "GPIO17"
-[gpio]
-pins = "lgpio"
-"""
 
 
 def test_a_clock_is_read_with_its_cell_and_its_source(faked: Faked) -> None:
@@ -267,122 +226,3 @@ def test_a_node_says_what_it_is(tmp_path: Path) -> None:
     loop = tmp_path / "loop"
     loop.symlink_to(loop)
     assert node(loop).kind is Kind.UNSEEN
-
-
-@pytest.mark.parametrize(
-    ("said", "moment"),
-    [
-        ("notAfter=Jan  9 10:00:00 2030 GMT\n", datetime(2030, 1, 9, 10, tzinfo=UTC)),
-        ("", None),
-        ("unable to load certificate", None),
-    ],
-)
-def test_the_end_of_a_certificate_is_read_as_openssl_writes_it(
-    said: str, moment: datetime | None
-) -> None:
-    expected = None if moment is None else int(moment.timestamp() * 1_000)
-    assert ends_ms(said) == expected
-
-
-def kept(folder: Path) -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in folder.iterdir()}
-
-
-def test_a_journal_is_checked_without_leaving_anything_beside_it(
-    tmp_path: Path,
-) -> None:
-    assert not journal(tmp_path).is_there
-    written(tmp_path)
-    before = kept(tmp_path)
-    seen = journal(tmp_path)
-    assert (seen.is_checked, seen.trouble, seen.rows) == (True, "", 400)
-    assert kept(tmp_path) == before
-
-
-def written(folder: Path) -> None:
-    store = Store(folder, wall_ms=lambda: NOW_MS)
-    entries = [
-        Entry(seq=number, fact=note(number), wall_ms=NOW_MS) for number in range(400)
-    ]
-    store.append([values(entry, Stamps()) for entry in entries])
-    store.close()
-
-
-def test_a_damaged_journal_is_told(tmp_path: Path) -> None:
-    written(tmp_path)
-    path = tmp_path / "journal.db"
-    whole = bytearray(path.read_bytes())
-    whole[8_192:12_288] = os.urandom(4_096)
-    path.write_bytes(whole)
-    assert journal(tmp_path).trouble
-    path.write_bytes(b"no database at all, and longer than its head" * 40)
-    assert "no sound database" in journal(tmp_path).trouble
-
-
-@pytest.mark.broker
-def test_a_broker_is_asked_with_the_account_of_the_site(tmp_path: Path) -> None:
-    free = broker.free_port()
-    assert "127.0.0.1" in probe_broker(BrokerSpec(host="127.0.0.1", port=free)).trouble
-    word = tmp_path / "word"
-    word.write_text("wrong")
-    with broker.running(tmp_path) as running, broker.listening(running.port) as ears:
-        spec = BrokerSpec(host="127.0.0.1", port=running.port)
-        assert probe_broker(spec).trouble == ""
-        assert not ears.heard, "nothing is said to anyone"
-    with broker.running(tmp_path, more="allow_anonymous false") as running:
-        spec = BrokerSpec(
-            host="127.0.0.1", port=running.port, username="hut", password_file=word
-        )
-        assert "refuses" in probe_broker(spec).trouble
-        gone = BrokerSpec(
-            host="127.0.0.1",
-            port=running.port,
-            username="hut",
-            password_file=tmp_path / "gone",
-        )
-        assert "gone" in probe_broker(gone).trouble
-
-
-def test_the_libraries_here_are_what_the_project_asks_for(tmp_path: Path) -> None:
-    seen = software(loaded(tmp_path))
-    names = {each.name for each in seen.packages}
-    assert {"aiohttp", "pymodbus", "python-can", "paho-mqtt"} <= names
-    assert "pytest" not in names
-    assert all(each.version and not each.is_empty for each in seen.packages)
-    assert {"sunspec", "lgpio"} <= set(seen.drivers)
-
-
-def test_a_look_that_hangs_or_fails_is_a_finding_and_the_others_go_on(
-    faked: Faked, tmp_path: Path
-) -> None:
-    ended = threading.Event()
-
-    def stuck(*words: str) -> Any:
-        if words[0] == "timedatectl":
-            ended.wait()
-        if words[0] == "systemctl":
-            raise RuntimeError("broken")
-
-    machine = Faked(faked.root).machine
-    object.__setattr__(machine, "run", stuck)
-    found = examine(loaded(tmp_path), machine=machine, look_s=2)
-    ended.set()
-    states = {f.looked_at: f.state for f in found}
-    assert states["the look at clock"] is State.WRONG
-    assert states["the look at service"] is State.UNTOLD
-    assert {f.topic for f in found} >= {"daemon", "disk", "machine", "software"}
-
-
-def test_what_may_not_be_seen_is_unknown_and_no_look_fails(
-    tmp_path: Path,
-) -> None:
-    folder = tmp_path / "kept"
-    written(folder)
-    folder.chmod(0o700)
-    with as_nobody():
-        seen = journal(folder)
-        assert (seen.is_there, seen.is_checked) == (True, False)
-        assert "cannot be read" in seen.trouble
-        assert clock(Machine(), folder).newest_ms is None
-        assert node(folder / "journal.db").kind is Kind.UNSEEN
-        assert disk(Machine(), folder, DAEMON).folder.kind is Kind.UNSEEN

@@ -66,3 +66,28 @@ class Faked:
     @property
     def machine(self) -> Machine:
         return Machine(root=self.root, run=self.run, wall_ms=lambda: NOW_MS)
+
+
+SERIAL_SITE = """\
+[bank]
+capacity_ah = 280
+cells_in_series = 16
+[[pack]]
+name = "left"
+driver = "sunspec"
+serial = "{device}"
+[[pack]]
+name = "right"
+driver = "sunspec"
+serial = "{device}"
+unit = 2
+"""
+
+LGPIO = """\
+[[output]]
+name = "charge"
+role = "charge-permit"
+pin = "GPIO17"
+[gpio]
+pins = "lgpio"
+"""

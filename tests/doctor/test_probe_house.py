@@ -1,0 +1,124 @@
+"""The looks at journal, broker, certificates and libraries; nothing is left behind."""
+
+from __future__ import annotations
+
+import os
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+import pytest
+
+import broker
+from doctor_stage import DAEMON, NOW_MS
+from journal_stage import Stamps, as_nobody, note
+from site_files import loaded
+from tocsin.doctor import Machine
+from tocsin.doctor.machine import node
+from tocsin.doctor.probe_house import broker as probe_broker
+from tocsin.doctor.probe_house import ends_ms, journal, software
+from tocsin.doctor.probe_machine import clock, disk
+from tocsin.doctor.seen import Kind
+from tocsin.journal.rows import Entry, values
+from tocsin.journal.store import Store
+from tocsin.ports import BrokerSpec
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@pytest.mark.parametrize(
+    ("said", "moment"),
+    [
+        ("notAfter=Jan  9 10:00:00 2030 GMT\n", datetime(2030, 1, 9, 10, tzinfo=UTC)),
+        ("", None),
+        ("unable to load certificate", None),
+    ],
+)
+def test_the_end_of_a_certificate_is_read_as_openssl_writes_it(
+    said: str, moment: datetime | None
+) -> None:
+    expected = None if moment is None else int(moment.timestamp() * 1_000)
+    assert ends_ms(said) == expected
+
+
+def kept(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_a_journal_is_checked_without_leaving_anything_beside_it(
+    tmp_path: Path,
+) -> None:
+    assert not journal(tmp_path).is_there
+    written(tmp_path)
+    before = kept(tmp_path)
+    seen = journal(tmp_path)
+    assert (seen.is_checked, seen.trouble, seen.rows) == (True, "", 400)
+    assert kept(tmp_path) == before
+
+
+def written(folder: Path) -> None:
+    store = Store(folder, wall_ms=lambda: NOW_MS)
+    entries = [
+        Entry(seq=number, fact=note(number), wall_ms=NOW_MS) for number in range(400)
+    ]
+    store.append([values(entry, Stamps()) for entry in entries])
+    store.close()
+
+
+def test_a_damaged_journal_is_told(tmp_path: Path) -> None:
+    written(tmp_path)
+    path = tmp_path / "journal.db"
+    whole = bytearray(path.read_bytes())
+    whole[8_192:12_288] = os.urandom(4_096)
+    path.write_bytes(whole)
+    assert journal(tmp_path).trouble
+    path.write_bytes(b"no database at all, and longer than its head" * 40)
+    assert "no sound database" in journal(tmp_path).trouble
+
+
+@pytest.mark.broker
+def test_a_broker_is_asked_with_the_account_of_the_site(tmp_path: Path) -> None:
+    free = broker.free_port()
+    assert "127.0.0.1" in probe_broker(BrokerSpec(host="127.0.0.1", port=free)).trouble
+    word = tmp_path / "word"
+    word.write_text("wrong")
+    with broker.running(tmp_path) as running, broker.listening(running.port) as ears:
+        spec = BrokerSpec(host="127.0.0.1", port=running.port)
+        assert probe_broker(spec).trouble == ""
+        assert not ears.heard, "nothing is said to anyone"
+    with broker.running(tmp_path, more="allow_anonymous false") as running:
+        spec = BrokerSpec(
+            host="127.0.0.1", port=running.port, username="hut", password_file=word
+        )
+        assert "refuses" in probe_broker(spec).trouble
+        gone = BrokerSpec(
+            host="127.0.0.1",
+            port=running.port,
+            username="hut",
+            password_file=tmp_path / "gone",
+        )
+        assert "gone" in probe_broker(gone).trouble
+
+
+def test_the_libraries_here_are_what_the_project_asks_for(tmp_path: Path) -> None:
+    seen = software(loaded(tmp_path))
+    names = {each.name for each in seen.packages}
+    assert {"aiohttp", "pymodbus", "python-can", "paho-mqtt"} <= names
+    assert "pytest" not in names
+    assert all(each.version and not each.is_empty for each in seen.packages)
+    assert {"sunspec", "lgpio"} <= set(seen.drivers)
+
+
+def test_what_may_not_be_seen_is_unknown_and_no_look_fails(
+    tmp_path: Path,
+) -> None:
+    folder = tmp_path / "kept"
+    written(folder)
+    folder.chmod(0o700)
+    with as_nobody():
+        seen = journal(folder)
+        assert (seen.is_there, seen.is_checked) == (True, False)
+        assert "cannot be read" in seen.trouble
+        assert clock(Machine(), folder).newest_ms is None
+        assert node(folder / "journal.db").kind is Kind.UNSEEN
+        assert disk(Machine(), folder, DAEMON).folder.kind is Kind.UNSEEN
