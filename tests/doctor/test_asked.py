@@ -6,10 +6,9 @@ import asyncio
 import socket
 from typing import TYPE_CHECKING
 
-from doctor_stage import complete
+from doctor_stage import looked
 from process_stage import site_file
-from tocsin.doctor import Finding, State, Topic, examine
-from tocsin_config import load
+from tocsin.doctor import Finding, State, Topic
 from tocsin_drivers.simbus.server import Fault
 from whole_stage import served
 
@@ -17,9 +16,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-async def looked(site: Path) -> dict[str, Finding]:
-    found = complete(await asyncio.to_thread(examine, load(site)))
-    return {f.looked_at.split()[0]: f for f in found if f.topic is Topic.BUS}
+async def on_the_bus(site: Path) -> dict[str, Finding]:
+    found = await looked(site)
+    return {k.split()[0]: f for k, f in found.items() if f.topic is Topic.BUS}
 
 
 def test_a_unit_that_answers_is_good_and_one_that_does_not_is_wrong(
@@ -28,7 +27,7 @@ def test_a_unit_that_answers_is_good_and_one_that_does_not_is_wrong(
     async def main() -> dict[str, Finding]:
         async with served(tmp_path) as whole:
             whole.devices["right"].break_down(Fault.DEAD)
-            return await looked(site_file(whole, pack="timeout_s = 0.5"))
+            return await on_the_bus(site_file(whole, pack="timeout_s = 0.5"))
 
     found = asyncio.run(main())
     assert found["left"].state is State.GOOD
@@ -43,7 +42,7 @@ def test_a_bus_that_nobody_serves_is_wrong_and_says_where(tmp_path: Path) -> Non
             site = site_file(whole)
         with socket.socket() as kept:  # nobody else shall get this port
             kept.bind(("127.0.0.1", whole.bus.port))
-            return await looked(site)
+            return await on_the_bus(site)
 
     found = asyncio.run(main())
     assert {f.state for f in found.values()} == {State.WRONG}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from doctor_stage import LGPIO, NOW_MS, SERIAL_SITE, Faked, complete
@@ -24,8 +25,7 @@ def test_a_look_that_hangs_or_fails_is_a_finding_and_the_others_go_on(
         if words[0] == "systemctl":
             raise RuntimeError("broken")
 
-    machine = Faked(faked.root).machine
-    object.__setattr__(machine, "run", stuck)
+    machine = replace(faked.machine, run=stuck)
     found = examine(loaded(tmp_path), machine=machine, look_s=2)
     ended.set()
     states = {f.looked_at: f.state for f in found}

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
+import socket
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
@@ -20,6 +22,7 @@ from tocsin.doctor.probe_machine import clock, disk
 from tocsin.doctor.seen import Kind
 from tocsin.journal.rows import Entry, values
 from tocsin.journal.store import Store
+from tocsin.mqtt import knock
 from tocsin.ports import BrokerSpec
 
 if TYPE_CHECKING:
@@ -122,3 +125,10 @@ def test_what_may_not_be_seen_is_unknown_and_no_look_fails(
         assert clock(Machine(), folder).newest_ms is None
         assert node(folder / "journal.db").kind is Kind.UNSEEN
         assert disk(Machine(), folder, DAEMON).folder.kind is Kind.UNSEEN
+
+
+def test_a_broker_that_takes_the_call_and_says_nothing_is_left_in_time() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as mute:
+        spec = BrokerSpec(host="127.0.0.1", port=mute.getsockname()[1])
+        said = asyncio.run(knock(spec, within_s=0.2))
+    assert said == "no answer within 0.2 s"

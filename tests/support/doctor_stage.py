@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from tocsin.doctor import Finding, Machine, State
+from tocsin.doctor import Finding, Machine, State, examine
 from tocsin.doctor.seen import Kind, Node, Who
+from tocsin_config import load
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -40,6 +42,12 @@ def complete(findings: Iterable[Finding]) -> list[Finding]:
         assert bool(each.means) is not is_good, each
         assert bool(each.todo) is not is_good, each
     return every
+
+
+async def looked(site: Path) -> dict[str, Finding]:
+    """Return what doctor finds beside a running loop, by what it looked at."""
+    found = complete(await asyncio.to_thread(examine, load(site)))
+    return {each.looked_at: each for each in found}
 
 
 @dataclass

@@ -23,11 +23,11 @@ from dead_man import (
     program,
     unheard,
 )
+from doctor_stage import looked
 from process_stage import all_online, running, shown, site_file
 from tocsin.control import ask, socket_path
-from tocsin.doctor import Finding, State, examine
+from tocsin.doctor import Finding, State
 from tocsin.journal import read
-from tocsin_config import load
 from whole_stage import served
 
 if TYPE_CHECKING:
@@ -41,12 +41,6 @@ restore_gap_s = 0
 restore_pct = 0
 """
 WATCHED_S = 1.0
-
-
-async def looked(site: Path) -> dict[str, Finding]:
-    """Return what doctor finds beside the daemon, by what it looked at."""
-    found = await asyncio.to_thread(examine, load(site))
-    return {each.looked_at: each for each in found}
 
 
 async def alarms_of(folder: Path, subject: str) -> set[str]:
