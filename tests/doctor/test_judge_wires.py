@@ -90,6 +90,12 @@ def test_a_line_is_good_when_it_is_free_or_the_daemon_s(
     assert about(complete(judge_pins(asked)), "GPIO17 of charge").state is state
 
 
+def test_a_held_line_beside_a_daemon_that_could_not_be_asked_is_unknown() -> None:
+    seen = replace(SEEN, lines={"GPIO17": HELD})
+    said = complete(judge_pins(replace(ASKED, seen=seen, is_unsure=True)))
+    assert about(said, "GPIO17 of charge").state is State.UNTOLD
+
+
 @pytest.mark.parametrize(
     ("pin", "is_active_low", "state"),
     [
@@ -120,7 +126,7 @@ def test_an_output_with_a_stated_circuit_is_left_to_the_circuit_s_own_judge() ->
     ("node", "holders", "state"),
     [
         (device(), (), State.GOOD),
-        (device(), None, State.GOOD),
+        (device(), None, State.UNTOLD),
         (device(), (("tocsin", 7),), State.GOOD),
         (device(), (("agetty", 9),), State.WRONG),
         (device(gid=5, group="tty"), (), State.WRONG),

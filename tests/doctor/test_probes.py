@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,8 @@ from site_files import loaded
 from tocsin.doctor.machine import HangsError, node, run, within
 from tocsin.doctor.probe_machine import board, clock, disk
 from tocsin.doctor.probe_service import properties, service, watchdog, who
-from tocsin.doctor.probe_wires import can, pins, serials
-from tocsin.doctor.seen import Kind, ServiceSeen
+from tocsin.doctor.probe_wires import asking, can, pins, serials
+from tocsin.doctor.seen import DaemonSeen, Kind, ServiceSeen
 
 LINK = """[{"ifname":"can0","flags":["UP"],"linkinfo":{"info_kind":"can","info_data":{
 "state":"BUS-OFF","berr_counter":{"tx":248,"rx":3},"restart_ms":0,
@@ -70,19 +71,40 @@ def test_a_serial_line_is_seen_once_with_all_its_packs_and_its_holders(
     assert os.getpid() in {pid for _, pid in seen.holders or ()}
 
 
+NOBODY = DaemonSeen(socket="s", own_version="1", own_sha256="aa")
+
+
+@pytest.mark.parametrize(
+    ("changes", "said"),
+    [
+        ({"is_mute": True}, "may be using its line"),
+        ({"is_forbidden": True}, "may be using its line"),
+        ({"trouble": "older"}, "may be using its line"),
+    ],
+)
+def test_a_line_is_never_asked_beside_a_daemon_that_may_be_there(
+    changes: dict[str, Any], said: str, tmp_path: Path
+) -> None:
+    setup = loaded(tmp_path, SERIAL_SITE.format(device="/dev/no-such-line"))
+    for ask in asking(setup, replace(NOBODY, **changes)):
+        (seen,) = ask()
+        assert seen.is_answering is None
+        assert said in seen.said
+
+
 def test_pins_are_looked_at_below_the_root_and_the_boot_file_is_read(
     faked: Faked, tmp_path: Path
 ) -> None:
     faked.put("/proc/device-tree/model", "Raspberry Pi 4 Model B Rev 1.5\0")
     faked.put("/boot/firmware/config.txt", "# dtparam=strict_gpiod\ndtparam=i2c_arm=on")
     setup = loaded(tmp_path, SERIAL_SITE.format(device="/dev/x") + LGPIO)
-    seen = pins(faked.machine, setup, DAEMON, None)
+    seen = pins(faked.machine, setup, DAEMON, NOBODY)
     assert seen.is_pi
     assert seen.is_strict is False, "a remark is no setting"
     assert seen.seen is not None
     assert seen.seen.chip == ""
     faked.put("/boot/firmware/config.txt", "dtparam=strict_gpiod\n")
-    assert pins(faked.machine, setup, DAEMON, None).is_strict
+    assert pins(faked.machine, setup, DAEMON, NOBODY).is_strict
 
 
 def test_a_clock_is_read_with_its_cell_and_its_source(faked: Faked) -> None:

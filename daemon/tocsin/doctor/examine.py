@@ -77,7 +77,9 @@ class Looks:
             Topic.SERVICE, partial(probe_service.service, machine, self._unit, site)
         ) or ServiceSeen(unit=self._unit, site=site, trouble="it could not be asked")
         asked = self._see(Topic.DAEMON, partial(probe_service.daemon, setup))
-        daemon = asked or DaemonSeen(socket="", own_version="", own_sha256="")
+        daemon = asked or DaemonSeen(
+            socket="", own_version="", own_sha256="", trouble="it could not be asked"
+        )
         yield from judge_service.judge_service(service)
         if asked is not None:
             yield from judge_service.judge_daemon(asked)
@@ -91,13 +93,13 @@ class Looks:
     def _wires(self, service: ServiceSeen, daemon: DaemonSeen) -> Iterator[Finding]:
         setup, machine, pid = self._setup, self._machine, daemon.pid
         who = probe_service.who(machine, service, pid)
-        pins = partial(probe_wires.pins, machine, setup, who, pid)
+        pins = partial(probe_wires.pins, machine, setup, who, daemon)
         yield from self._one(Topic.PINS, pins, judge_pins.judge_pins)
         serials = partial(probe_wires.serials, machine, setup, who, pid)
         yield from self._each(Topic.BUS, serials, judge_bus.judge_serial)
         cans = partial(probe_wires.cans, machine, setup)
         yield from self._each(Topic.BUS, cans, judge_bus.judge_can)
-        for ask in probe_wires.asking(setup, pid, is_mute=daemon.is_mute):
+        for ask in probe_wires.asking(setup, daemon):
             yield from self._each(Topic.BUS, ask, judge_bus.judge_pack)
 
     def _house(self, service: ServiceSeen, daemon: DaemonSeen) -> Iterator[Finding]:

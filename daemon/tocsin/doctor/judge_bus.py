@@ -68,11 +68,17 @@ def _shared(seen: SerialSeen, what: str) -> Iterator[Finding]:
             "two programs on one line spoil each other's answers",
             "end the other program, or mask the login on that line",
         )
+    elif seen.holders is None:
+        yield untold(
+            Topic.BUS,
+            what,
+            f"there, and {seen.who.name} may open it; who else has it open is not seen",
+            "two programs on one line spoil each other's answers",
+            "run doctor as root",
+        )
     else:
-        alone = "nobody else has it open"
-        if seen.holders is None:
-            alone = "other users' programs could not be seen"
-        yield good(Topic.BUS, what, f"there, and {seen.who.name} may open it; {alone}")
+        said = f"there, and {seen.who.name} may open it; nobody else has it open"
+        yield good(Topic.BUS, what, said)
 
 
 def judge_can(seen: CanSeen) -> Iterator[Finding]:

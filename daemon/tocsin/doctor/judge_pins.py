@@ -138,6 +138,14 @@ def _line(asked: PinsAsked, name: str, pin: str, line: LineSeen) -> Finding:
     held = f"held by {line.user!r}" if line.user else "held by somebody"
     if asked.holders:
         held += f"; lines are open in {listed(asked.holders)}"
+    if asked.is_unsure:
+        return untold(
+            Topic.PINS,
+            what,
+            held,
+            "whether that is the daemon is not known: it could not be asked",
+            "run doctor as root",
+        )
     if asked.daemon_pid is None:
         return wrong(
             Topic.PINS,

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from tocsin.doctor.machine import Machine
-    from tocsin.doctor.seen import Who
+    from tocsin.doctor.seen import DaemonSeen, Who
     from tocsin.looks import LookAtPins
     from tocsin.ports import SourceSpec
     from tocsin.sightings import BuildScanner
@@ -34,7 +34,7 @@ ARPHRD_CAN = 280
 """``/sys/class/net/*/type`` of a CAN interface: Linux, ``if_arp.h``."""
 
 
-def pins(machine: Machine, setup: Setup, who: Who, pid: int | None) -> PinsAsked:
+def pins(machine: Machine, setup: Setup, who: Who, daemon: DaemonSeen) -> PinsAsked:
     """Look at the site's pins, without claiming one."""
     looks = entry_points(group="tocsin.pin_looks")
     seen = None
@@ -57,7 +57,8 @@ def pins(machine: Machine, setup: Setup, who: Who, pid: int | None) -> PinsAsked
         seen=seen,
         chip=node(Path(seen.chip)) if seen is not None and seen.chip else None,
         holders=machine.holders(_is_line),
-        daemon_pid=pid,
+        daemon_pid=daemon.pid,
+        is_unsure=daemon.is_unsure,
         is_pi="Raspberry Pi" in model,
         is_strict=_is_strict(machine),
     )
@@ -153,22 +154,22 @@ def _link(said: str | None) -> dict[str, Any]:
 
 
 def asking(
-    setup: Setup, pid: int | None, *, is_mute: bool
+    setup: Setup, daemon: DaemonSeen
 ) -> Iterator[Callable[[], Iterable[PackSeen]]]:
     """Yield what asks for packs: the running daemon, or else each over its own line.
 
     A line is never asked beside a daemon that may be using it.
     """
-    if pid is not None:
+    if daemon.pid is not None:
         yield partial(_told, setup)
         return
     for spec in _sources(setup):
-        if isinstance(spec.line, TcpLine | SerialLine) and not is_mute:
+        if isinstance(spec.line, TcpLine | SerialLine) and not daemon.is_unsure:
             yield partial(_asked, spec, spec.line)
         elif spec.line is not None:
             why = "it is only listened to, by the daemon"
-            if is_mute:
-                why = "a daemon that hangs may hold its line"
+            if daemon.is_unsure:
+                why = "a daemon that could not be asked may be using its line"
             yield partial(_unasked, spec, why)
 
 

@@ -92,6 +92,7 @@ class PinsAsked:
         holders: Processes that have lines open, a name and a number each; None where
             other users' processes could not be seen.
         daemon_pid: Of the running daemon.
+        is_unsure: One may run that could not be asked.
         is_pi: This machine calls itself a Raspberry Pi.
         is_strict: Its boot file has a line let go of fall back to an input.
     """
@@ -105,6 +106,7 @@ class PinsAsked:
     chip: Node | None = None
     holders: tuple[tuple[str, int], ...] | None = None
     daemon_pid: int | None = None
+    is_unsure: bool = False
     is_pi: bool = False
     is_strict: bool | None = None
 
@@ -285,6 +287,11 @@ class DaemonSeen:
     version: str = ""
     sha256: str = ""
     watchdog_ms: int = 0
+
+    @property
+    def is_unsure(self) -> bool:
+        """Return whether a daemon may run that could not be asked."""
+        return self.is_mute or self.is_forbidden or bool(self.trouble)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
