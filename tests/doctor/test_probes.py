@@ -6,6 +6,7 @@ import os
 import threading
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
