@@ -13,10 +13,13 @@ def heard(stream: Stream) -> tuple[str, dict[str, object]]:
     return name.removeprefix("event: "), told
 
 
+def nothing() -> None:
+    """Return the picture before the first step."""
+
+
 def test_a_reader_gets_the_whole_and_then_what_changed() -> None:
     streams = Streams()
-    streams.publish({"at": 1, "packs": [1, 2]})
-    stream = streams.join()
+    stream = streams.join(lambda: {"at": 1, "packs": [1, 2]})
     assert stream is not None
     assert heard(stream) == ("whole", {"at": 1, "packs": [1, 2]})
     streams.publish({"at": 2, "packs": [1, 2]})
@@ -25,15 +28,37 @@ def test_a_reader_gets_the_whole_and_then_what_changed() -> None:
 
 def test_who_came_before_anything_was_seen_gets_the_whole_as_well() -> None:
     streams = Streams()
-    stream = streams.join()
+    stream = streams.join(nothing)
     assert stream is not None
     streams.publish({"at": 1, "packs": []})
     assert heard(stream) == ("whole", {"at": 1, "packs": []})
 
 
+def test_the_first_reader_after_a_while_gets_the_picture_of_now() -> None:
+    streams = Streams()
+    gone = streams.join(lambda: {"at": 1})
+    assert gone is not None
+    streams.leave(gone)
+    streams.publish({"at": 2})
+    stream = streams.join(lambda: {"at": 3})
+    assert stream is not None
+    assert heard(stream) == ("whole", {"at": 3})
+
+
+def test_a_step_while_the_first_picture_is_made_finds_the_reader_there() -> None:
+    streams, found = Streams(), list[int]()
+
+    def look() -> dict[str, int]:
+        found.append(len(streams))
+        return {"at": 1}
+
+    streams.join(look)
+    assert found == [1]
+
+
 def test_a_step_without_news_is_told_all_the_same() -> None:
     streams = Streams()
-    stream = streams.join()
+    stream = streams.join(nothing)
     assert stream is not None
     streams.publish({"at": 1})
     streams.publish({"at": 1})
@@ -42,7 +67,7 @@ def test_a_step_without_news_is_told_all_the_same() -> None:
 
 def test_a_slow_reader_is_dropped_and_the_others_are_not() -> None:
     streams = Streams()
-    slow, quick = streams.join(), streams.join()
+    slow, quick = streams.join(nothing), streams.join(nothing)
     assert slow is not None
     assert quick is not None
     for n in range(LONGEST_QUEUE):
@@ -57,17 +82,17 @@ def test_a_slow_reader_is_dropped_and_the_others_are_not() -> None:
 
 def test_readers_are_bounded() -> None:
     streams = Streams()
-    joined = [streams.join() for _ in range(MOST_STREAMS)]
+    joined = [streams.join(nothing) for _ in range(MOST_STREAMS)]
     assert all(joined)
-    assert streams.join() is None
+    assert streams.join(nothing) is None
     assert joined[0] is not None
     streams.leave(joined[0])
-    assert streams.join() is not None
+    assert streams.join(nothing) is not None
 
 
 def test_a_name_with_a_line_break_stays_one_message() -> None:
     streams = Streams()
-    stream = streams.join()
+    stream = streams.join(nothing)
     assert stream is not None
     streams.publish({"site": "a\nb\n\ndata: c"})
     assert stream.queue.get_nowait().count(b"\n") == 3

@@ -73,19 +73,16 @@ def _stale_lendings(outcome: Outcome, site: Site) -> Iterable[str]:
 
 def _charging_past_limits(outcome: Outcome, site: Site) -> Iterable[str]:
     """A plain limit of a cell or a temperature, passed for longer than its delay."""
-    rules = [
-        (i, rule)
-        for i, rule in enumerate(site.rules)
-        if any(action.role is Role.CHARGE_PERMIT for action in rule.actions)
-    ]
-    for i, rule in rules:
-        for alarm in outcome.state.alarms:
-            if alarm.index != i or alarm.active or alarm.edge_ms is None:
-                continue
-            pack = outcome.state.packs[site.pack_at.get(alarm.subject, 0)]
-            late_ms = outcome.state.now_ms - alarm.edge_ms - rule.on_delay_ms
-            if late_ms >= 0 and _is_past(rule, pack):
-                yield f"charge is permitted, but {rule.name} is past its delay"
+    for alarm in outcome.state.alarms:
+        if alarm.edge_ms is None or alarm.active:
+            continue
+        rule = site.rules[alarm.index]
+        if all(action.role is not Role.CHARGE_PERMIT for action in rule.actions):
+            continue
+        pack = outcome.state.packs[site.pack_at.get(alarm.subject, 0)]
+        late_ms = outcome.state.now_ms - alarm.edge_ms - rule.on_delay_ms
+        if late_ms >= 0 and _is_past(rule, pack):
+            yield f"charge is permitted, but {rule.name} is past its delay"
 
 
 def _is_past(rule: Rule, pack: PackState) -> bool:

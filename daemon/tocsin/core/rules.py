@@ -103,7 +103,7 @@ class Measure(StrEnum):
     @property
     def is_age(self) -> bool:
         """Return True for the age of a reading: time alone raises it."""
-        return self in {Measure.DATA_AGE, Measure.EXTRA_AGE}
+        return self is Measure.DATA_AGE or self is Measure.EXTRA_AGE
 
 
 _SCOPES = {

@@ -130,7 +130,7 @@ class Desk:
         kind = "text/event-stream"
         if asked.method == "HEAD":
             return Answer(kind=kind)
-        stream = self.streams.join()
+        stream = self.streams.join(self.now)
         if stream is None:
             raise NoError(503, "too many listen already", **{"Retry-After": "5"})
         return Answer(kind=kind, headers={"Cache-Control": "no-store"}, stream=stream)

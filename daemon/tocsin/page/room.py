@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Self
 from tocsin.page.desk import Desk
 from tocsin.page.guard import Guard
 from tocsin.page.server import Server, why
+from tocsin.page.streams import Streams
 from tocsin.page.token import TokenError, token
 from tocsin.page.view import picture
 
@@ -72,6 +73,7 @@ class Page:
         self._seen: tuple[Outcome, int, int] | None = None
         self._ahead_ms = 0
         self._told = 0
+        self._streams = Streams()
         self._is_woken = False
         self._daemon: asyncio.AbstractEventLoop | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -92,7 +94,8 @@ class Page:
         if abs(ahead_ms - self._ahead_ms) > DRIFT_MS:
             self._ahead_ms = ahead_ms
         self._seen = outcome, self._ahead_ms + outcome.state.now_ms, self._told
-        if not self._is_woken and self._loop is not None:
+        is_asleep = len(self._streams) > 0 and not self._is_woken
+        if is_asleep and self._loop is not None:
             self._is_woken = True
             with suppress(RuntimeError):
                 self._loop.call_soon_threadsafe(self._wake.set)
@@ -148,6 +151,7 @@ class Page:
             names=_names(self._spec),
             has_tls=self._spec.certificate is not None,
             now=self._picture,
+            streams=self._streams,
         )
         server = await self._open(desk)
         try:
@@ -156,7 +160,7 @@ class Page:
                 self._wake.clear()
                 self._is_woken = False
                 if (shown := self._picture()) is not None:
-                    desk.streams.publish(shown)
+                    self._streams.publish(shown)
                 await asyncio.sleep(PACE_S)
         finally:
             await server.close()

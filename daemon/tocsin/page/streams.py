@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
 MOST_STREAMS = 128
 LONGEST_QUEUE = 8
@@ -32,7 +32,10 @@ class Stream:
 
 @dataclass(slots=True)
 class Streams:
-    """Sends each reader the whole picture first, then only the parts that changed."""
+    """Sends each reader the whole picture first, then only the parts that changed.
+
+    While nobody reads, no picture is made; `len` says so from any thread.
+    """
 
     _parts: dict[str, str] = field(default_factory=dict)
     _every: set[Stream] = field(default_factory=set)
@@ -40,14 +43,21 @@ class Streams:
     def __len__(self) -> int:
         return len(self._every)
 
-    def join(self) -> Stream | None:
-        """Return a new stream, or None if there are too many."""
+    def join(self, look: Callable[[], Mapping[str, Any] | None]) -> Stream | None:
+        """Return a new stream, or None if there are too many.
+
+        *look* returns the picture of now, None before there is one. It is called after
+        the reader was counted in, so whatever comes later will be published.
+        """
         if len(self._every) >= MOST_STREAMS:
             return None
         stream = Stream()
+        is_first = not self._every
+        self._every.add(stream)
+        if is_first:
+            self._parts = _written_parts(look() or {})
         if self._parts:
             stream.queue.put_nowait(_event("whole", self._parts))
-        self._every.add(stream)
         return stream
 
     def leave(self, stream: Stream) -> None:
@@ -56,12 +66,12 @@ class Streams:
 
     def publish(self, picture: Mapping[str, Any]) -> None:
         """Send what of *picture* changed since the last one."""
-        parts = {name: written(part) for name, part in picture.items()}
+        if not self._every:
+            return
+        parts = _written_parts(picture)
         new = {k: text for k, text in parts.items() if self._parts.get(k) != text}
         kind = "parts" if self._parts else "whole"
         self._parts = parts
-        if not self._every:
-            return
         message = _event(kind, new)
         for stream in list(self._every):
             if stream.queue.full():
@@ -80,6 +90,10 @@ class Streams:
 def written(value: object) -> str:
     """Return *value* as compact JSON."""
     return json.dumps(value, separators=(",", ":"), ensure_ascii=False)
+
+
+def _written_parts(picture: Mapping[str, Any]) -> dict[str, str]:
+    return {name: written(part) for name, part in picture.items()}
 
 
 def _event(kind: str, parts: Mapping[str, str]) -> bytes:

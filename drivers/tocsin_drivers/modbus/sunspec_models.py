@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import TYPE_CHECKING
 
 from tocsin.ports import DriverError
 from tocsin_drivers.modbus.dialogue import MOST_REGISTERS, Registers
 from tocsin_drivers.quantities import Quantity, scaled
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
 
 HEADER = 2
 """Registers ID and L, which L itself does not count."""
@@ -31,6 +35,11 @@ class Kind(Enum):
     UINT16 = (16, False, 0xFFFF)  # and enum16
     INT16 = (16, True, 0x8000)  # and sunssf
     BITFIELD32 = (32, False, None)  # absent by its top bit, whatever the others are
+
+    def __init__(self, bits: int, is_signed: bool, absent: int | None) -> None:  # noqa: FBT001 a row of the table
+        self.bits = bits
+        self.is_signed = is_signed
+        self.absent = absent
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,46 +125,71 @@ class Block:
 
     def raw(self, point: Point, base: int = 0) -> int | None:
         """Return the number as sent, None where it is not implemented."""
-        at = base + point.at
-        bits, is_signed, absent = point.kind.value
+        return self._sent(base + point.at, point.kind)
+
+    def _sent(self, at: int, kind: Kind) -> int | None:
         value = self.registers[at]
-        if point.kind is Kind.BITFIELD32:
+        if kind is Kind.BITFIELD32:
             value = value << 16 | self.registers[at + 1]
             return None if value >> 31 else value
-        if value == absent:
+        if value == kind.absent:
             return None
-        return value - (1 << bits) if is_signed and value >> (bits - 1) else value
+        bits = kind.bits
+        return value - (1 << bits) if kind.is_signed and value >> (bits - 1) else value
 
-    def value(
-        self, point: Point, quantity: Quantity, base: int = 0, *, what: str = ""
-    ) -> int | None:
+    def value(self, point: Point, quantity: Quantity, base: int = 0) -> int | None:
         """Return the scaled value; None without value, or without its scale factor.
 
         Raises:
             DriverError: no battery can show this.
         """
-        raw = self.raw(point, base)
-        scale = 0
+        (value,) = self.values(point, quantity, (base,))
+        return value
+
+    def values(
+        self,
+        point: Point,
+        quantity: Quantity,
+        bases: Iterable[int],
+        name: Callable[[int], str] | None = None,
+    ) -> list[int | None]:
+        """Return the scaled value of each repeat that begins at one of *bases*.
+
+        *name* says what the value of a position in *bases* is called.
+
+        Raises:
+            DriverError: no battery can show this; the text names it.
+        """
+        scale: int | None = 0
         if point.scale_at is not None:
-            sent = self.raw(Point("", point.scale_at, Kind.INT16))
-            if sent is None or abs(sent) > LARGEST_SCALE:
-                return None
-            scale = sent
-        if raw is None:
-            return None
-        name = what or f"{self.place.model}.{point.name}"
-        return quantity.checked(scaled(raw, scale + quantity.places), name)
+            scale = self._sent(point.scale_at, Kind.INT16)
+        if scale is None or abs(scale) > LARGEST_SCALE:
+            return [None for _ in bases]
+        found: list[int | None] = []
+        for base in bases:
+            raw = self._sent(base + point.at, point.kind)
+            value = None if raw is None else scaled(raw, scale + quantity.places)
+            if value is not None and not quantity.low <= value <= quantity.high:
+                own = f"{self.place.model}.{point.name}"
+                quantity.checked(value, own if name is None else name(len(found)))
+            found.append(value)
+        return found
 
     @property
     def groups(self) -> int:
         """Return how many repeats can be believed: the fewer of said and fitting."""
-        said = self.said
-        return self.place.groups if said is None else min(said, self.place.groups)
+        said, fit = self.said, self.place.groups
+        return fit if said is None else min(said, fit)
 
     @property
     def said(self) -> int | None:
         """Return how many repeats the model says it has."""
-        return self.raw(Point("", LAYOUTS[self.place.model].count_at))
+        return self._sent(LAYOUTS[self.place.model].count_at, Kind.UINT16)
+
+    @property
+    def bases(self) -> list[int]:
+        """Return the offset of each repeat that can be believed."""
+        return [self.group_at(i) for i in range(self.groups)]
 
     def group_at(self, index: int) -> int:
         """Return the offset of a repeat, from 0 on."""

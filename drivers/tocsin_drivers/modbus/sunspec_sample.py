@@ -150,12 +150,16 @@ def _sorted(blocks: Sequence[Block]) -> _Bank:
 def _cells(bank: _Bank, cells: int, found: _Found) -> tuple[int, ...]:
     values: list[int] = []
     for module in bank.modules:
-        for i in range(module.groups):
-            what = f"cell {len(values) + 1} ({_name(module)} CellV {i + 1})"
-            base = module.group_at(i)
-            value = module.value(m.M_CELL_V, quantities.CELL, base, what=what)
+        first, bases = len(values), module.bases
+
+        def name(i: int, module: Block = module, first: int = first) -> str:
+            return f"cell {first + i + 1} ({_name(module)} CellV {i + 1})"
+
+        found_mv = module.values(m.M_CELL_V, quantities.CELL, bases, name)
+        for i, value in enumerate(found_mv):
             if value is None:
-                raise DriverError(f"{what}: {_missing(module, m.M_CELL_V, base)}")
+                why = _missing(module, m.M_CELL_V, bases[i])
+                raise DriverError(f"{name(i)}: {why}")
             values.append(value)
     if not bank.modules:
         return ()
@@ -209,7 +213,7 @@ def _bank_strings(
     if bank.bank is None:
         return []
     block = bank.bank
-    return [(block, low, high, block.group_at(i)) for i in range(block.groups)]
+    return [(block, low, high, base) for base in block.bases]
 
 
 def _all(values: Sequence[int | None]) -> list[int]:
@@ -224,10 +228,7 @@ def _temperatures(bank: _Bank, found: _Found) -> tuple[int, ...]:
     sources: dict[str, None] = {}
     for module in bank.modules:
         own = _present(
-            [
-                module.value(m.M_CELL_TMP, quantities.TEMPERATURE, module.group_at(i))
-                for i in range(module.groups)
-            ]
+            module.values(m.M_CELL_TMP, quantities.TEMPERATURE, module.bases)
         )
         sources |= {"805.CellTmp": None} if own else {}
         if not own:
@@ -267,8 +268,7 @@ def _current(bank: _Bank, found: _Found, sign: int) -> None:
         return
     if bank.bank is not None:
         block = bank.bank
-        bases = [block.group_at(i) for i in range(block.groups)]
-        shares = _all([block.value(m.K_STR_A, unit, base) for base in bases])
+        shares = _all(block.values(m.K_STR_A, unit, block.bases))
         if shares:
             found.take("current_ma", sign * sum(shares), f"803.StrA{block.doubt}")
 
@@ -293,8 +293,8 @@ def _flags(bank: _Bank) -> frozenset[Flag]:
     for string in bank.strings:
         flags |= _events(string.raw(m.S_EVT))
     if (block := bank.bank) is not None:
-        for i in range(block.groups):
-            flags |= _events(block.raw(m.K_STR_EVT, block.group_at(i)))
+        for base in block.bases:
+            flags |= _events(block.raw(m.K_STR_EVT, base))
     if (battery := bank.battery) is not None:
         flags |= _events(battery.raw(m.B_EVT))
         state = battery.raw(m.B_STATE)
@@ -309,9 +309,6 @@ def _flags(bank: _Bank) -> frozenset[Flag]:
 
 def _events(bits: int | None) -> set[Flag]:
     """Return the flags of an event register; None is "not implemented"."""
-    return {
-        flag
-        for bit, flags in EVENTS
-        if bits is not None and bits >> bit & 1
-        for flag in flags
-    }
+    if not bits:
+        return set()
+    return {flag for bit, flags in EVENTS if bits >> bit & 1 for flag in flags}
