@@ -73,6 +73,8 @@ class RealClock:
 
     async def take(self, queue: asyncio.Queue[T], until_ms: int) -> T | None:
         """Return the next item, or None at *until_ms*."""
+        if not queue.empty():
+            return queue.get_nowait()
         loop = asyncio.get_running_loop()
         try:
             async with asyncio.timeout_at(max(until_ms / 1000, loop.time())):

@@ -135,7 +135,16 @@ def replayed(tree: Path, site: Path, trace: Path) -> list[str]:
     """Return what the replay of *tree* prints, without its last line."""
     paths = os.pathsep.join(str(tree / house) for house in HOUSES)
     done = subprocess.run(
-        [sys.executable, "-m", "tocsin", "replay", site, trace, "--json", "--forecasts"],
+        [
+            sys.executable,
+            "-m",
+            "tocsin",
+            "replay",
+            site,
+            trace,
+            "--json",
+            "--forecasts",
+        ],
         env=os.environ | {"PYTHONPATH": paths},
         stdout=subprocess.PIPE,
         text=True,
@@ -154,7 +163,9 @@ def compared(other: Path, site: Path, trace: Path) -> bool:
         return True
     for number, (here, there) in enumerate(zip_longest(mine, theirs), start=1):
         if here != there:
-            print(f"different: {name}: line {number}\n  here:  {here}\n  there: {there}")
+            print(
+                f"different: {name}: line {number}\n  here:  {here}\n  there: {there}"
+            )
             break
     return False
 

@@ -124,6 +124,11 @@ class Alarm:
         return self.active or self.base in LATCHED
 
     @property
+    def is_raised(self) -> bool:
+        """Return True while it is active or not back to normal."""
+        return self.active or self.base is not AlarmState.NORMAL
+
+    @property
     def is_hidden(self) -> bool:
         """Return True while something lies over the base state."""
         return self.state is not self.base
@@ -158,32 +163,40 @@ class Alarm:
             against = rule.is_beyond(value)
         if against == (self.edge_ms is not None):
             return self
-        edge_ms = at_ms if against else None
-        return replace(self, value=value, edge_ms=edge_ms).planned(rule)
+        return self._edged(rule, value, at_ms if against else None)
 
     def _heard(self, rule: Rule, at_ms: int) -> Alarm:
         """Age is against an inactive alarm from the moment of each reading."""
         if self.active and self.edge_ms is not None:
             return self
-        return replace(self, value=0, edge_ms=at_ms).planned(rule)
+        return self._edged(rule, 0, at_ms)
+
+    def _edged(self, rule: Rule, value: int | None, edge_ms: int | None) -> Alarm:
+        """Return the alarm with another edge, and what is due because of it."""
+        due_ms = self._due_ms(rule, edge_ms)
+        return replace(self, value=value, edge_ms=edge_ms, due_ms=due_ms)
 
     def planned(self, rule: Rule) -> Alarm:
         """Return the alarm with its next due moment worked out."""
-        due = self.turn_ms(rule)
+        due = self._due_ms(rule, self.edge_ms)
+        return self if due == self.due_ms else replace(self, due_ms=due)
+
+    def _due_ms(self, rule: Rule, edge_ms: int | None) -> int:
+        due = self._turn_ms(rule, edge_ms)
         if self.shelved_until_ms is not None:
             due = min(due, self.shelved_until_ms)
         if rule.realarm_ms and self.base is AlarmState.ACKNOWLEDGED:
             due = min(due, self.since_ms + rule.realarm_ms)
-        return self if due == self.due_ms else replace(self, due_ms=due)
+        return due
 
-    def turn_ms(self, rule: Rule) -> int:
+    def _turn_ms(self, rule: Rule, edge_ms: int | None) -> int:
         """Return when *active* will turn if nothing else is seen."""
-        if self.edge_ms is None:
+        if edge_ms is None:
             return NEVER_MS
         if self.active:
-            return self.edge_ms + rule.off_delay_ms
+            return edge_ms + rule.off_delay_ms
         age_ms = rule.trip_at if rule.measure.is_age else 0
-        return self.edge_ms + rule.on_delay_ms + age_ms
+        return edge_ms + rule.on_delay_ms + age_ms
 
     def aged(self, rule: Rule, now_ms: int, where: str, value: int | None) -> Alarm:
         """Return the alarm after time alone came to *now_ms*, one turn at most.
@@ -193,7 +206,7 @@ class Alarm:
         alarm = self
         if alarm.shelved_until_ms is not None and now_ms >= alarm.shelved_until_ms:
             alarm = replace(alarm, shelved_until_ms=None).judged_afresh(now_ms)
-        if alarm.turn_ms(rule) <= now_ms:
+        if alarm._turn_ms(rule, alarm.edge_ms) <= now_ms:  # noqa: SLF001 its own kind
             alarm = replace(alarm, value=value)
             if rule.measure.is_age and value is not None:
                 alarm = alarm.turned_by_age(rule, now_ms, where, value)

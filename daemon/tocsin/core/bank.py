@@ -113,19 +113,22 @@ def string_currents_ma(
     return {name: sum(each) // len(each) for name, each in sums.items()}
 
 
-def share_permille(string: str, packs: tuple[PackState, ...], site: Site) -> int | None:
-    """Return how far *string* is from an equal share of the current.
+def shares_permille(packs: tuple[PackState, ...], site: Site) -> dict[str, int]:
+    """Return how far each string is from an equal share of the current.
 
-    None while a current is not known, or the mean is too small to compare; and where
+    Empty while a current is not known, or the mean is too small to compare; and where
     one sensor's current was divided evenly, for that says nothing of the shares.
     """
     currents = string_currents_ma(packs, site)
     if currents is None or any(lent.shared > 1 for p in packs for lent in p.lent):
-        return None
+        return {}
     mean_ma = sum(currents.values()) // len(currents)
     if abs(mean_ma) < site.bank.capacity_mah * SHARING_PERMILLE // 1_000:
-        return None
-    return abs(currents[string] - mean_ma) * 1_000 // abs(mean_ma)
+        return {}
+    return {
+        string: abs(current_ma - mean_ma) * 1_000 // abs(mean_ma)
+        for string, current_ma in currents.items()
+    }
 
 
 def net_ma(packs: tuple[PackState, ...], site: Site) -> int | None:

@@ -7,7 +7,7 @@ tenth of a degree Celsius, ``_mah`` milliampere-hour, ``_permille`` tenth of a p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 
@@ -177,15 +177,16 @@ class Bank:
     Attributes:
         packs: Every pack, in the order of the site file.
         capacity_mah: Nameplate of one pack, so of one string too.
+        strings: Their names, in order of first use.
     """
 
     packs: tuple[Pack, ...]
     capacity_mah: int
+    strings: tuple[str, ...] = field(init=False)
 
-    @property
-    def strings(self) -> tuple[str, ...]:
-        """Return the names of the strings, in order of first use."""
-        return tuple(dict.fromkeys(pack.string for pack in self.packs))
+    def __post_init__(self) -> None:
+        strings = tuple(dict.fromkeys(pack.string for pack in self.packs))
+        object.__setattr__(self, "strings", strings)
 
     @property
     def total_capacity_mah(self) -> int:

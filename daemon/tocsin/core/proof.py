@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core import extras, measures
 from tocsin.core.alarm import Alarm, AlarmState
-from tocsin.core.bank import bank_value, share_permille
+from tocsin.core.bank import bank_value, shares_permille
 from tocsin.core.events import (
     AlarmFact,
     ProofBegin,
@@ -222,7 +222,7 @@ def _live(turn: Turn, rule: Rule, subject: str) -> int | None:
             pack = turn.packs[site.pack_at[subject]]
             return measures.measure(what, pack, site, turn.now_ms)[0]
         case Scope.STRING:
-            return share_permille(subject, tuple(turn.packs), site)
+            return shares_permille(tuple(turn.packs), site).get(subject)
         case Scope.BANK:
             return bank_value(what, turn.bank, turn.now_ms)
         case Scope.EXTRA:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum, StrEnum, auto
 
 
@@ -241,6 +241,7 @@ class Rule:
         action: What a person should do, in one sentence.
         respond_min: Minutes a person has.
         basis: Where the limit comes from.
+        rises: Larger values are the bad ones.
 
     Raises:
         ValueError: the two limits are equal, or a duration is negative.
@@ -266,6 +267,7 @@ class Rule:
     action: str = ""
     respond_min: int = 0
     basis: str = ""
+    rises: bool = field(init=False)
 
     def __post_init__(self) -> None:
         if self.trip_at == self.clear_at:
@@ -278,11 +280,7 @@ class Rule:
         )
         if min(delays) < 0:
             raise ValueError(f"{self.name}: a duration must be 0 or more")
-
-    @property
-    def rises(self) -> bool:
-        """Return True when larger values are the bad ones."""
-        return self.trip_at > self.clear_at
+        object.__setattr__(self, "rises", self.trip_at > self.clear_at)
 
     def is_beyond(self, value: int) -> bool:
         """Return True if *value* is at or past the trip limit."""

@@ -6,12 +6,12 @@ It lives and dies inside one call of ``step`` and is never seen outside the core
 from __future__ import annotations
 
 from dataclasses import replace
-from operator import is_
+from operator import attrgetter, is_
 from typing import TYPE_CHECKING
 
 from tocsin.core import extras, inputs, measures, proof, standing
 from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
-from tocsin.core.bank import bank_value, counted, filled, share_permille
+from tocsin.core.bank import bank_value, counted, filled, shares_permille
 from tocsin.core.dawn import observed
 from tocsin.core.events import (
     AlarmFact,
@@ -37,6 +37,9 @@ if TYPE_CHECKING:
     from tocsin.core.site import Output, Site
 
 
+DUE_MS = attrgetter("due_ms")
+
+
 class Turn:
     """The state while one event is worked through."""
 
@@ -58,6 +61,8 @@ class Turn:
         self.proof = state.proof
         self.facts: list[Fact] = []
         self._told = 0
+        self._alarms_due_ms: int | None = None
+        self._stirred: list[int] | None = None
 
     def state(self) -> State:
         """Return what to remember."""
@@ -90,7 +95,7 @@ class Turn:
 
     def due_ms(self) -> int:
         """Return when time alone will next change something."""
-        due_ms = min([alarm.due_ms for alarm in self.alarms], default=NEVER_MS)
+        due_ms = self._next_alarm_ms()
         for output in self.outputs:
             due_ms = min(due_ms, output.due_ms)
         for each in self.inputs:
@@ -102,16 +107,23 @@ class Turn:
                 due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
         return min((due_ms, *extras.due_ms(self)))
 
+    def _next_alarm_ms(self) -> int:
+        """Return when time alone will next change an alarm; worked out anew if put."""
+        if self._alarms_due_ms is None:
+            self._alarms_due_ms = min(map(DUE_MS, self.alarms), default=NEVER_MS)
+        return self._alarms_due_ms
+
     def settle(self, now_ms: int) -> None:
         """Bring losses, inputs, alarms, suppression and outputs up to *now_ms*."""
         self.now_ms = now_ms
         is_proving = proof.is_on(self)
         self._lose_packs()
         inputs.settle(self)
-        for i, alarm in enumerate(self.alarms):
-            if alarm.due_ms <= now_ms:
-                rule = self.site.rules[alarm.index]
-                self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
+        if self._next_alarm_ms() <= now_ms:
+            for i, alarm in enumerate(self.alarms):
+                if alarm.due_ms <= now_ms:
+                    rule = self.site.rules[alarm.index]
+                    self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
         self._suppress()
         proof.watch(self)
         self._drive()
@@ -223,10 +235,14 @@ class Turn:
                 self.put(i, new)
 
     def _judge_strings(self, at_ms: int) -> None:
-        for string in self.site.bank.strings:
+        strings = self.site.bank.strings
+        if len(strings) < 2:  # noqa: PLR2004 there is nobody to share with
+            return
+        shares = shares_permille(tuple(self.packs), self.site)
+        for string in strings:
+            share = shares.get(string)
             for i in self.site.alarms_of.get((Scope.STRING, string), ()):
                 rule = self.site.rules[self.alarms[i].index]
-                share = share_permille(string, tuple(self.packs), self.site)
                 new = self.alarms[i].seen(
                     rule, share, at_ms, gate_open=share is not None
                 )
@@ -269,6 +285,13 @@ class Turn:
         if new is old:
             return
         self.alarms[i] = new
+        self._alarms_due_ms = None
+        if (old.active, old.base, old.suppressed) != (
+            new.active,
+            new.base,
+            new.suppressed,
+        ):
+            self._stirred = None
         if old.state is not new.state or (new.is_hidden and old.active != new.active):
             rule = self.site.rules[new.index]
             is_own = rule.measure.scope is Scope.SELF
@@ -313,7 +336,8 @@ class Turn:
 
     def _suppress(self) -> None:
         """Hide what an active cause explains; never the cause itself."""
-        for i, alarm in enumerate(self.alarms):
+        for i in self._stirs():
+            alarm = self.alarms[i]
             causes = self.site.rules[alarm.index].suppressed_by
             if not causes or (not alarm.holds and not alarm.suppressed):
                 continue
@@ -329,10 +353,21 @@ class Turn:
                     new = new.judged_afresh(self.now_ms)
                 self.put(i, new)
 
+    def _stirs(self) -> list[int]:
+        """Return where alarms are that do not just wait; found anew if one was put."""
+        if self._stirred is None:
+            normal = AlarmState.NORMAL
+            self._stirred = [
+                i
+                for i, alarm in enumerate(self.alarms)
+                if alarm.active or alarm.suppressed or alarm.base is not normal
+            ]
+        return self._stirred
+
     # --- outputs -------------------------------------------------------------------
 
     def _drive(self) -> None:
-        raised = [a for a in self.alarms if a.base is not AlarmState.NORMAL or a.active]
+        raised = [self.alarms[i] for i in self._stirs() if self.alarms[i].is_raised]
         if self._is_settled(raised):
             self.driven_ms = self.now_ms
             return

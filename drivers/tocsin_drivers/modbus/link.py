@@ -70,10 +70,15 @@ class _Rest:
 
 @dataclass(slots=True)
 class _Turn:
-    """One use of the line: a request, or without *ask* only a connection."""
+    """One use of the line: a request, or without *ask* only a connection.
+
+    Whoever waits for the *answer* may be cancelled, and the answer with it; the task
+    that uses the line is not.
+    """
 
     unit: int
     ask: Ask | None
+    answer: asyncio.Future[Registers]
     is_sent: bool = False
 
 
@@ -91,10 +96,11 @@ class Line:
         self._units: set[int] = set()
         self._rests: dict[int, _Rest] = {}
         self._members = 0
-        self._turns: set[asyncio.Task[Registers]] = set()
+        self._turns: set[asyncio.Task[None]] = set()
         self._order = asyncio.Lock()
         self._client: Client | None = None
         self._not_before_s = 0.0
+        self._name = f"modbus:{self}"
 
     def admit(self, spec: SourceSpec) -> None:
         """Take *spec* into account; before anybody joins."""
@@ -138,25 +144,36 @@ class Line:
         Raises:
             DriverError: no connection, no answer, or not the answer.
         """
-        turn = _Turn(unit, ask)
-        task = asyncio.create_task(self._use(turn), name=f"modbus:{self}")
+        turn = _Turn(unit, ask, asyncio.get_running_loop().create_future())
+        task = asyncio.create_task(self._serve(turn), name=self._name)
         self._turns.add(task)
-        task.add_done_callback(self._over)
+        task.add_done_callback(self._turns.discard)
         try:
-            return await asyncio.shield(task)
+            return await turn.answer
         except asyncio.CancelledError:
             if not turn.is_sent:
                 task.cancel()
             raise
 
-    def _over(self, task: asyncio.Task[Registers]) -> None:
-        self._turns.discard(task)
-        if not task.cancelled():
-            task.exception()  # the caller may be gone; then nobody else looks at it
+    async def _serve(self, turn: _Turn) -> None:
+        """Use the line and pass on what came of it, unless the caller is gone."""
+        answer = turn.answer
+        try:
+            registers = await self._use(turn)
+        except asyncio.CancelledError:
+            answer.cancel()
+            raise
+        except Exception as exc:  # noqa: BLE001 the caller's, whatever it is
+            if not answer.done():
+                answer.set_exception(exc)
+        else:
+            if not answer.done():
+                answer.set_result(registers)
 
     async def _use(self, turn: _Turn) -> Registers:
         async with self._order:  # first come, first served
-            await asyncio.sleep(self._not_before_s - _now_s())
+            if (pause_s := self._not_before_s - _now_s()) > 0:
+                await asyncio.sleep(pause_s)
             client = await self._connected()
             if turn.ask is None:
                 return ()
