@@ -25,7 +25,7 @@ class Table(BaseModel):
     """A table of the file: no unknown keys, no guessing of types."""
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", strict=True, allow_inf_nan=False
+        defer_build=True, frozen=True, extra="forbid", strict=True, allow_inf_nan=False
     )
 
 

@@ -21,8 +21,6 @@ from tocsin.history import History
 from tocsin.installed import open_inputs, open_outputs, open_sources
 from tocsin.journal import Journal, JournalError, Row, read
 from tocsin.memory import Memory
-from tocsin.mqtt import PAGE, Publisher, Surroundings
-from tocsin.page import Page
 from tocsin.prove import Bench
 from tocsin.shell import Inbox, Room, Shell
 from tocsin.show import show_json
@@ -33,7 +31,7 @@ if TYPE_CHECKING:
     from tocsin.clock import Clock
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
-    from tocsin.mqtt import Request
+    from tocsin.mqtt import Publisher, Request, Surroundings
     from tocsin.ports import Heeds, Inputs
     from tocsin_config import Setup
 
@@ -253,6 +251,8 @@ async def _open_rooms(
         rooms.add(await stack.enter_async_context(history))
     stamps = RunStamps(clock.boot_id(), uuid.uuid4().hex, time)
     if setup.broker is not None:
+        from tocsin.mqtt import Publisher  # noqa: PLC0415 no broker, no library
+
         around = _around(setup, time, rooms, inbox, stamps)
         rooms.publisher = await stack.enter_async_context(
             Publisher(setup.broker, site=setup.site, around=around)
@@ -266,6 +266,8 @@ async def _open_rooms(
         )
     )
     if setup.page is not None:
+        from tocsin.page import Page  # noqa: PLC0415 no page, no library
+
         page = Page(
             setup.page,
             site=setup.site,
@@ -289,6 +291,7 @@ def _around(
     setup: Setup, time: Clock, rooms: Rooms, inbox: Inbox, stamps: RunStamps
 ) -> Surroundings:
     """Return what the publisher needs of the daemon."""
+    from tocsin.mqtt import PAGE, Surroundings  # noqa: PLC0415 as above
 
     def rows(
         *, after_id: int = 0, most: int = PAGE, newest: bool = False

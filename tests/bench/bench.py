@@ -81,7 +81,7 @@ role = "heartbeat"
 
 LIBRARIES = """\
 import json, sys
-import tocsin.cli, tocsin.app, tocsin_drivers.modbus.sources
+import tocsin.cli.run, tocsin.page, tocsin_drivers.modbus.sources
 import tocsin_drivers.gpio.simulated
 ours = ("tocsin", "tocsin_drivers", "tocsin_config", "__main__")
 print(json.dumps([n for n in sys.modules if n.split(".")[0] not in ours]))

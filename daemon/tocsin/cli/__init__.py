@@ -5,36 +5,20 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 from tocsin import __version__
-from tocsin.cli import (
-    ask,
-    backup,
-    check,
-    circuit,
-    demo,
-    doctor,
-    history,
-    incident,
-    journal,
-    mqtt,
-    prove,
-    record,
-    replay,
-    run,
-    scan,
-    show,
-)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 DONE, FAILED, WRONG = 0, 1, 2
-ROOMS = (
-    *(demo, scan, run, check, circuit, doctor, show),
-    *(record, replay, journal, history, incident, prove, mqtt, backup, ask),
+OWN = (
+    *("demo", "scan", "run", "check", "circuit", "doctor", "show"),
+    *("record", "replay", "journal", "history", "incident", "prove", "mqtt", "backup"),
 )
+"""Files named like their command; `ask` and `backup` hold others as well."""
 
 ABOUT = """\
 Tocsin stands beside an off-grid battery, says how long it has left, and acts before
@@ -48,8 +32,11 @@ Exit codes: 0 done, 1 failed, 2 the site file or the arguments are wrong.
 """
 
 
-def parser() -> argparse.ArgumentParser:
-    """Return the parser of all commands."""
+def parser(only: str = "") -> argparse.ArgumentParser:
+    """Return the parser of all commands, or of the one that it is *only* about.
+
+    A daemon need not carry in memory what only other commands use.
+    """
     top = argparse.ArgumentParser(
         prog="tocsin",
         description=ABOUT,
@@ -58,14 +45,15 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"tocsin {__version__}")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for room in ROOMS:
-        room.register(commands)
+    for name in (only,) if only in OWN else (*OWN, "ask"):
+        import_module(f"tocsin.cli.{name}").register(commands)
     return top
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
-    args = parser().parse_args(argv)
+    words = sys.argv[1:] if argv is None else argv
+    args = parser(next(iter(words), "")).parse_args(words)
     try:
         code: int = args.run(args)
         sys.stdout.flush()

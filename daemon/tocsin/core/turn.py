@@ -284,14 +284,7 @@ class Turn:
         old = self.alarms[i]
         if new is old:
             return
-        self.alarms[i] = new
-        self._alarms_due_ms = None
-        if (old.active, old.base, old.suppressed) != (
-            new.active,
-            new.base,
-            new.suppressed,
-        ):
-            self._stirred = None
+        self.keep(i, new)
         if old.state is not new.state or (new.is_hidden and old.active != new.active):
             rule = self.site.rules[new.index]
             is_own = rule.measure.scope is Scope.SELF
@@ -311,6 +304,15 @@ class Turn:
                     ),
                 )
             )
+
+    def keep(self, i: int, new: Alarm) -> None:
+        """Replace alarm *i*, and forget what was worked out of the old one."""
+        old = self.alarms[i]
+        self.alarms[i] = new
+        self._alarms_due_ms = None
+        was = old.active, old.base, old.suppressed
+        if was != (new.active, new.base, new.suppressed):
+            self._stirred = None
 
     def _ahead(self, alarm: Alarm) -> str:
         rule = self.site.rules[alarm.index]
