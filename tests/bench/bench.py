@@ -47,38 +47,6 @@ AIM_ROWS_PER_S = 5_000
 SETTLING_S = 5.0
 PATIENCE_S = 60.0
 
-SITE = """\
-[site]
-name = "Fern Ridge hut"
-[bank]
-chemistry = "lfp"
-capacity_ah = 280
-cells_in_series = 16
-[gpio]
-pins = "simulated"
-[page]
-port = {page_port}
-[journal]
-folder = "{folder}"
-[[output]]
-name = "charge"
-role = "charge-permit"
-[[output]]
-name = "drying"
-role = "load-permit"
-stage = 1
-[[output]]
-name = "lights"
-role = "load-permit"
-stage = 2
-[[output]]
-name = "horn"
-role = "horn"
-[[output]]
-name = "heart"
-role = "heartbeat"
-"""
-
 LIBRARIES = """\
 import json, sys
 import tocsin.cli.run, tocsin.page, tocsin_drivers.modbus.sources
@@ -96,12 +64,6 @@ sys.stdin.read()
 
 
 # --- replay ---------------------------------------------------------------------------
-
-
-def free_port() -> int:
-    """Return a port that nobody uses just now."""
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        return int(server.getsockname()[1])
 
 
 def bench_replay(rows: int, *, is_profiled: bool) -> None:
@@ -147,40 +109,6 @@ def profile_replay(site: Path, trace: Path) -> None:
 # --- idle -----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Memory:
-    """Of one process, in kB: resident, proportional, and its own alone."""
-
-    rss: int
-    pss: int
-    private: int
-
-    @classmethod
-    def of(cls, pid: int) -> Memory:
-        text = Path(f"/proc/{pid}/smaps_rollup").read_text(encoding="ascii")
-        found = {
-            line.split(":")[0]: int(line.split()[1])
-            for line in text.splitlines()[1:]
-            if line.endswith("kB")
-        }
-        own = found["Private_Clean"] + found["Private_Dirty"]
-        return cls(found["Rss"], found["Pss"], own)
-
-    def __str__(self) -> str:
-        return (
-            f"resident {self.rss / 1024:.1f} MB, "
-            f"proportional {self.pss / 1024:.1f} MB, "
-            f"private {self.private / 1024:.1f} MB"
-        )
-
-
-def cpu_s(pid: int) -> float:
-    """Return the CPU time of a process and its threads: proc_pid_stat(5), 14 and 15."""
-    fields = Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rsplit(")", 1)[1]
-    user, system = fields.split()[11:13]
-    return (int(user) + int(system)) / os.sysconf("SC_CLK_TCK")
-
-
 def sunspec_asks() -> list[tuple[int, int]]:
     """Return the reads of one look at a pack, as the driver asks for them."""
     design = PackDesign(name="pack", cells=spread_cells(CELLS))
@@ -198,44 +126,6 @@ def sunspec_asks() -> list[tuple[int, int]]:
         except StopIteration:
             pass
     return asks
-
-
-class Child:
-    """A process of the bench, with its output and input at hand."""
-
-    def __init__(self, stack: ExitStack, *words: str, errors: IO[bytes] | None) -> None:
-        self._words = " ".join(words)[:60]
-        self.process = subprocess.Popen(
-            [sys.executable, *words],
-            env=environment(),
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=errors,
-            text=True,
-        )
-        stack.callback(self._end)
-
-    def _end(self) -> None:
-        self.process.terminate()
-        self.process.communicate()
-
-    @property
-    def pid(self) -> int:
-        return self.process.pid
-
-    def line(self) -> str:
-        assert self.process.stdout is not None
-        said = self.process.stdout.readline().strip()
-        if not said:
-            raise SystemExit(f"{self._words} ended too early")
-        return said
-
-    def ask(self) -> int:
-        """Return how many requests a bus has answered."""
-        assert self.process.stdin is not None
-        self.process.stdin.write("\n")
-        self.process.stdin.flush()
-        return int(self.line())
 
 
 @dataclass
@@ -280,24 +170,6 @@ def set_up(stack: ExitStack, folder: Path) -> Rig:
     return Rig(daemon, bare, imports, (buses[0], buses[1]))
 
 
-def wait_for_packs(folder: Path) -> None:
-    until_s = time.perf_counter() + PATIENCE_S
-    while time.perf_counter() < until_s:
-        if (seen := shown(folder)) and all(p["online"] for p in seen["packs"]):
-            return
-        time.sleep(0.2)
-    raise SystemExit((folder / "errors").read_text(encoding="utf-8"))
-
-
-def shown(folder: Path) -> dict[str, Any]:
-    try:
-        said = control.ask(control.socket_path(folder / "journal"), {"do": "show"})
-    except control.ControlError:
-        return {}
-    seen: dict[str, Any] = said.get("show", {})
-    return seen
-
-
 def bench_idle(seconds: float, wanted: Sequence[str]) -> None:
     with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
         folder = Path(name)
@@ -338,29 +210,6 @@ def print_memory(rig: Rig) -> None:
     print(f"        same imports {imports}")
     print(f"        bare loop    {Memory.of(rig.bare.pid)}")
     print(f"        daemon beside its imports: {daemon.private / imports.private:.2f}")
-
-
-# --- what all share -------------------------------------------------------------------
-
-
-def say(text: str) -> None:
-    print(f"bench: {text}", file=sys.stderr, flush=True)
-
-
-def environment() -> dict[str, str]:
-    root = HERE.parents[1]
-    paths = [str(root / house) for house in HOUSES]
-    return os.environ | {"PYTHONPATH": os.pathsep.join(paths)}
-
-
-def run(*words: str) -> str:
-    return subprocess.run(
-        [sys.executable, *words],
-        env=environment(),
-        stdout=subprocess.PIPE,
-        text=True,
-        check=True,
-    ).stdout
 
 
 def main() -> None:

@@ -6,48 +6,73 @@ the end of the input ends it.
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import sys
 from functools import partial
+from typing import TYPE_CHECKING
 
-from tocsin_drivers.simbus.bank import SimBank, SiteDesign
+from tocsin_drivers.simbus.bank import Charger, SimBank, SiteDesign
 from tocsin_drivers.simbus.image import sunspec_image
 from tocsin_drivers.simbus.pack import PackDesign, spread_cells
-from tocsin_drivers.simbus.profiles import Steady
+from tocsin_drivers.simbus.profiles import Cycle, Steady
 from tocsin_drivers.simbus.server import Device, TcpBus
 
-CELLS = 16
-LOAD_W = 500.0
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+QUIET = SiteDesign(loads_w={"": Steady(value=500.0)})
+"""Nothing to be alarmed at."""
+
+RESTLESS = SiteDesign(
+    loads_w={
+        "": Cycle(on_s=18_000, off_s=10_800, value=22_000.0),
+        "kettle": Cycle(on_s=240, off_s=1_560, value=9_000.0),
+    },
+    sources_w={"sun": Cycle(on_s=16_000, off_s=12_800, value=38_000.0)},
+    charger=Charger(absorption_v=57.2, limit_a=700.0),
+)
+"""Empty and full every eight hours, so that alarms come and go."""
 
 
-def make_bank(packs: int) -> SimBank:
-    """Return half full packs in parallel on a steady load: nothing to be alarmed at."""
+def make_bank(packs: int, cells: int, design: SiteDesign) -> SimBank:
+    """Return half full packs in parallel."""
     designs = [
         PackDesign(
             name=f"pack-{number}",
-            cells=spread_cells(CELLS, seed=number, capacity_spread=0.002),
+            cells=spread_cells(cells, seed=number, capacity_spread=0.002),
             missing_ah=100,
             seed=number,
         )
         for number in range(1, packs + 1)
     ]
-    site = SiteDesign(loads_w={"": Steady(value=LOAD_W)})
-    return SimBank([[design] for design in designs], site)
+    return SimBank([[each] for each in designs], design)
 
 
-async def main(packs: int) -> None:
-    bank, answered = make_bank(packs), [0]
+async def serve(bank: SimBank, step_s: float, speed: float) -> None:
+    """Serve *bank*, moved on by *step_s* of its time at once, until the input ends."""
+    images: dict[str, Mapping[int, int]] = {}
+    answered = [0]
 
-    def registers(name: str) -> dict[int, int]:
+    def registers(name: str) -> Mapping[int, int]:
         answered[0] += 1
-        return sunspec_image(bank.packs[name].reading)
+        if name not in images:
+            images[name] = sunspec_image(bank.packs[name].reading)
+        return images[name]
 
     async def live() -> None:
+        loop = asyncio.get_running_loop()
+        due_s = loop.time()
         while True:
-            bank.advance(bank.now_s + 1.0)
-            await asyncio.sleep(1.0)
+            bank.advance(bank.now_s + step_s)
+            images.clear()
+            due_s += step_s / speed
+            await asyncio.sleep(due_s - loop.time())
 
-    units = {n: Device(partial(registers, f"pack-{n}")) for n in range(1, packs + 1)}
+    units = {
+        unit: Device(partial(registers, name))
+        for unit, name in enumerate(bank.packs, start=1)
+    }
     async with TcpBus(units) as bus:
         living = asyncio.create_task(live())
         print(bus.port, flush=True)
@@ -56,4 +81,19 @@ async def main(packs: int) -> None:
         living.cancel()
 
 
-asyncio.run(main(int(sys.argv[1])))
+def main() -> None:
+    """Serve what the arguments say."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--packs", type=int, default=5)
+    parser.add_argument("--cells", type=int, default=16, help="of each pack")
+    parser.add_argument("--speed", type=float, default=1.0, help="of its time")
+    parser.add_argument("--step-s", type=float, default=1.0, help="of its time")
+    parser.add_argument("--restless", action="store_true", help="empty, full, empty")
+    args = parser.parse_args()
+    design = RESTLESS if args.restless else QUIET
+    bank = make_bank(args.packs, args.cells, design)
+    asyncio.run(serve(bank, args.step_s, args.speed))
+
+
+if __name__ == "__main__":
+    main()
