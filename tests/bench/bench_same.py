@@ -97,32 +97,29 @@ def wandering(seed: int, rows: int) -> Iterator[str]:
                 cell_v(charge[name] + more, flows_a) + dice.gauss(0, 0.0005)
                 for more in spread[name]
             ]
-            yield row(dice, t_s, name, flows_a, charge[name], volts, warmth_c)
+            temps = [f"{warmth_c + 0.4 * n:.1f}" for n in range(TEMPS)]
+            said = spoilt(dice, flows_a, charge[name], volts)
+            yield ",".join([str(t_s), name, *said, *temps])
 
 
-def row(
-    dice: random.Random,
-    t_s: int,
-    name: str,
-    flows_a: float,
-    charge: float,
-    volts: list[float],
-    warmth_c: float,
-) -> str:
-    """Return one line, now and then with something missing or impossible."""
-    shown = [f"{volt:.3f}" for volt in volts]
+def spoilt(
+    dice: random.Random, flows_a: float, charge: float, volts: list[float]
+) -> list[str]:
+    """Return current, charge and cells, now and then missing or impossible."""
+    cells = [f"{volt:.3f}" for volt in volts]
     current, soc = f"{flows_a:.1f}", f"{100 * min(1.0, max(0.0, charge)):.0f}"
     match dice.randrange(1_500):
         case 0:
-            shown[dice.randrange(CELLS)] = "65.535"
+            cells[dice.randrange(CELLS)] = "65.535"
         case 1:
             current = ""
         case 2:
-            shown[3] = ""
+            cells[3] = ""
         case 3:
             soc = ""
-    temps = [f"{warmth_c + 0.4 * n:.1f}" for n in range(TEMPS)]
-    return ",".join([str(t_s), name, current, soc, *shown, *temps])
+        case _:
+            pass
+    return [current, soc, *cells]
 
 
 def cell_v(charge: float, flows_a: float) -> float:

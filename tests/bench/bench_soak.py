@@ -26,7 +26,6 @@ from typing import TYPE_CHECKING
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.bench.rig import (
-    PACKS,
     Child,
     Memory,
     bus,
@@ -36,6 +35,7 @@ from tests.bench.rig import (
     sunspec_packs,
     wait_for_packs,
 )
+
 from tocsin import app
 from tocsin.clock import SteppedClock, day_ms
 from tocsin_config import load

@@ -21,6 +21,12 @@ def bench(*words: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+def told(done: subprocess.CompletedProcess[str], what: str) -> bool:
+    """Return whether the table has a row of it, with yardstick and ratio."""
+    row = rf"^{what}.*?(\s+[\d.]*[1-9][\d.]*){{3}}"
+    return re.search(row, done.stdout, re.MULTILINE) is not None
+
+
 def test_replay_is_told_in_rows_a_second() -> None:
     done = bench("replay", "--rows", "600", "--profile")
     assert done.returncode == 0, done.stderr
@@ -31,18 +37,52 @@ def test_replay_is_told_in_rows_a_second() -> None:
 
 @pytest.mark.slow
 def test_the_daemon_and_the_bare_loop_do_the_same_reads_on_a_quiet_bank() -> None:
-    done = bench("idle", "memory", "--seconds", "5")
+    done = bench("idle", "memory", "written", "--seconds", "5")
     assert done.returncode == 0, done.stderr
     assert "alarms: 0" in done.stdout
     rates = [float(rate) for rate in re.findall(r"([\d.]+) reads/s", done.stdout)]
     assert len(rates) == 2
     assert rates[0] == pytest.approx(rates[1], rel=0.25), "five looks, give or take one"
-    assert re.search(r"ratio: +[\d.]+", done.stdout)
+    assert re.search(
+        r"^CPU, idle +s/h +[\d.]+ +[\d.]+ +[\d.]+", done.stdout, re.MULTILINE
+    )
     assert len(re.findall(r"private [\d.]+ MB", done.stdout)) == 3
+    assert re.search(r"written: [\d.]+ MB a day", done.stdout)
+
+
+@pytest.mark.slow
+def test_reaction_start_and_scale_stand_beside_their_yardsticks() -> None:
+    done = bench(
+        "reaction", "start", "scale", "--seconds", "2", "--looks", "1",
+        "--starts", "1",
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    for what in ("answer to pin, p99", "jump to pin, p50", "start to first safe step"):
+        found = re.search(
+            rf"^{what}.*?\s([\d.]+) +([\d.]+) +([\d.]+)", done.stdout, re.MULTILINE
+        )
+        assert found is not None, done.stdout
+        assert all(float(number) > 0 for number in found.groups())
+    assert len(re.findall(r"^a cell, packs of 16", done.stdout, re.MULTILINE)) == 5
+
+
+@pytest.mark.slow
+def test_a_soak_tells_how_it_went_and_whether_it_grew() -> None:
+    done = bench("soak", "--hours", "0.002", "--every-s", "2")
+    assert done.returncode in {0, 1}, done.stderr
+    assert len(re.findall(r"^ +\d+\.\d( +[\d.]+){8}$", done.stdout, re.MULTILINE)) >= 3
+    assert re.search(r"(flat|not flat)$", done.stdout.strip())
 
 
 @pytest.mark.parametrize(
-    "words", [["sing"], ["--seconds", "0"], ["--rows", "-1"], ["--seconds", "long"]]
+    "words",
+    [
+        ["sing"],
+        ["soak", "--hours", "0"],
+        ["--seconds", "0"],
+        ["--rows", "-1"],
+        ["--seconds", "long"],
+    ],
 )
 def test_what_it_does_not_know_is_one_clear_error(words: list[str]) -> None:
     done = bench(*words)
