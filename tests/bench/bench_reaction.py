@@ -151,6 +151,7 @@ class Jumper:
     images: tuple[Mapping[int, int], Mapping[int, int]]
     is_large: bool = False
     jumped_ns: int = 0
+    settled: asyncio.Event = field(default_factory=asyncio.Event)
     answered_ns: list[int] = field(default_factory=list)
     answer_ms: list[float] = field(default_factory=list)
     jump_ms: list[float] = field(default_factory=list)
@@ -158,6 +159,8 @@ class Jumper:
     def registers(self) -> Mapping[int, int]:
         """Return what is read now, and note when."""
         self.answered_ns.append(time.monotonic_ns())
+        if len(self.answered_ns) >= SETTLED:
+            self.settled.set()
         return self.images[self.is_large]
 
     def jump(self) -> None:
@@ -199,8 +202,7 @@ async def watch(pack: Jumper, words: Sequence[str], seconds: float) -> None:
     )  # fmt: skip
     assert process.stdout is not None
     try:
-        while len(pack.answered_ns) < SETTLED:
-            await asyncio.sleep(LOOK_S)
+        await pack.settled.wait()
         until_s = time.perf_counter() + seconds
         while time.perf_counter() < until_s:
             await asyncio.sleep(dice.uniform(0.5, 1.5) * LOOK_S)

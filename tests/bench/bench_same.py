@@ -97,9 +97,9 @@ def wandering(seed: int, rows: int) -> Iterator[str]:
                 cell_v(charge[name] + more, flows_a) + dice.gauss(0, 0.0005)
                 for more in spread[name]
             ]
-            temps = [f"{warmth_c + 0.4 * n:.1f}" for n in range(TEMPS)]
+            warm = [f"{warmth_c + 0.4 * n:.1f}" for n in range(TEMPS)]
             said = spoilt(dice, flows_a, charge[name], volts)
-            yield ",".join([str(t_s), name, *said, *temps])
+            yield ",".join([str(t_s), name, *said, *warm])
 
 
 def spoilt(
