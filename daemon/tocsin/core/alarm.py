@@ -124,6 +124,11 @@ class Alarm:
         return self.active or self.base in LATCHED
 
     @property
+    def is_at_rest(self) -> bool:
+        """Return True while its condition neither holds nor begins to."""
+        return self.edge_ms is None and not self.active
+
+    @property
     def is_raised(self) -> bool:
         """Return True while it is active or not back to normal."""
         return self.active or self.base is not AlarmState.NORMAL

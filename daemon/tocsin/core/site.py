@@ -156,6 +156,8 @@ class Site:
         charger_mv: Where the chargers hold one pack; None if it was not said.
         subjects: Every (index of rule, subject): one alarm each.
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
+        groups, group_at: The same positions without their keys, and for each alarm
+            the group that it is in.
         inputs: Buttons, switches and contacts.
         pack_at: The position of each pack, by name.
         extras: Sources beside the packs' own; where several give one value, the first
@@ -194,6 +196,8 @@ class Site:
     alarms_of: dict[tuple[Scope, str], tuple[int, ...]] = field(
         init=False, compare=False
     )
+    groups: tuple[tuple[int, ...], ...] = field(init=False)
+    group_at: tuple[int, ...] = field(init=False)
     pack_at: dict[str, int] = field(init=False, compare=False)
     extra_at: dict[str, int] = field(init=False, compare=False)
     lends: bool = field(init=False)
@@ -236,6 +240,12 @@ class Site:
 
     def _derive(self, subjects: tuple[tuple[int, str], ...]) -> None:
         keys = [(self.rules[rule].measure.scope, who) for rule, who in subjects]
+        alarms_of = {
+            key: tuple(i for i, k in enumerate(keys) if k == key)
+            for key in dict.fromkeys(keys)
+        }
+        groups = tuple(alarms_of.values())
+        at = {i: group for group, members in enumerate(groups) for i in members}
         loads = [o for o in self.outputs if o.role is Role.LOAD_PERMIT]
         derived = {
             "load_stages": tuple(
@@ -251,10 +261,9 @@ class Site:
                 for stage in sorted({o.stage for o in loads})
             ),
             "subjects": subjects,
-            "alarms_of": {
-                key: tuple(i for i, k in enumerate(keys) if k == key)
-                for key in dict.fromkeys(keys)
-            },
+            "alarms_of": alarms_of,
+            "groups": groups,
+            "group_at": tuple(at[i] for i in range(len(subjects))),
             "hot_charge_dc": self._hot_dc(Role.CHARGE_PERMIT),
             "hot_load_dc": self._hot_dc(Role.LOAD_PERMIT),
             "pack_at": {pack.name: i for i, pack in enumerate(self.bank.packs)},

@@ -14,6 +14,8 @@ from tocsin.core.measures import PackState
 from tocsin.core.merge import ExtraState
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from tocsin.core.proof_state import Proof
     from tocsin.core.site import Site
 
@@ -30,6 +32,9 @@ class State:
         dawn: When charge usually begins.
         proof: The proof test that goes on, or whose effect has not gone yet. Only
             here: it cannot outlive the run.
+        dues_ms: When time alone will next change each of the site's groups of alarms.
+        stirred: Which alarms are raised or explained. Both follow from *alarms*, and
+            are kept so that a step need not look through all; None: nobody has yet.
     """
 
     now_ms: int
@@ -44,6 +49,14 @@ class State:
     local_ms: int | None = None
     dawn: Dawn = field(default_factory=Dawn)
     proof: Proof | None = None
+    dues_ms: tuple[int, ...] | None = field(default=None, init=False, compare=False)
+    stirred: tuple[int, ...] | None = field(default=None, init=False, compare=False)
+
+    def looked_through(self, dues_ms: Iterable[int], stirred: tuple[int, ...]) -> State:
+        """Keep what was found in the alarms; a state made from this one forgets it."""
+        object.__setattr__(self, "dues_ms", tuple(dues_ms))
+        object.__setattr__(self, "stirred", stirred)
+        return self
 
 
 def fresh(site: Site, *, now_ms: int) -> State:

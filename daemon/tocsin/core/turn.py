@@ -6,7 +6,7 @@ It lives and dies inside one call of ``step`` and is never seen outside the core
 from __future__ import annotations
 
 from dataclasses import replace
-from operator import attrgetter, is_
+from operator import is_
 from typing import TYPE_CHECKING
 
 from tocsin.core import extras, inputs, measures, proof, standing
@@ -28,6 +28,7 @@ from tocsin.core.outputs import decided
 from tocsin.core.proof_state import differs, held
 from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
+from tocsin.core.table import Table
 from tocsin.core.words import message
 
 if TYPE_CHECKING:
@@ -35,9 +36,6 @@ if TYPE_CHECKING:
     from tocsin.core.measures import PackState
     from tocsin.core.model import Sample
     from tocsin.core.site import Output, Site
-
-
-DUE_MS = attrgetter("due_ms")
 
 
 class Turn:
@@ -48,7 +46,7 @@ class Turn:
         self.now_ms = state.now_ms
         self.driven_ms = state.now_ms
         self.packs = list(state.packs)
-        self.alarms = list(state.alarms)
+        self.alarms = Table(state, site)
         self.outputs = state.outputs
         self.bank = state.bank
         self.raised = state.raised
@@ -61,8 +59,6 @@ class Turn:
         self.proof = state.proof
         self.facts: list[Fact] = []
         self._told = 0
-        self._alarms_due_ms: int | None = None
-        self._stirred: list[int] | None = None
 
     def state(self) -> State:
         """Return what to remember."""
@@ -79,7 +75,7 @@ class Turn:
             local_ms=self.local_ms,
             dawn=self.dawn,
             proof=self.proof,
-        )
+        ).looked_through(self.alarms.dues_ms(), self.alarms.stirred())
 
     def held(self) -> tuple[OutputState, ...]:
         """Return what each output is held at, a proof test counted in."""
@@ -95,23 +91,16 @@ class Turn:
 
     def due_ms(self) -> int:
         """Return when time alone will next change something."""
-        due_ms = self._next_alarm_ms()
+        due_ms = min(self.alarms.dues_ms(), default=NEVER_MS)
         for output in self.outputs:
             due_ms = min(due_ms, output.due_ms)
         for each in self.inputs:
             due_ms = min(due_ms, each.due_ms)
         if self.proof is not None:
             due_ms = min(due_ms, self.proof.due_ms)
-        for pack in self.packs:
-            if pack.online:
-                due_ms = min(due_ms, pack.heard_ms + self.site.timing.stale_ms)
-        return min((due_ms, *extras.due_ms(self)))
-
-    def _next_alarm_ms(self) -> int:
-        """Return when time alone will next change an alarm; worked out anew if put."""
-        if self._alarms_due_ms is None:
-            self._alarms_due_ms = min(map(DUE_MS, self.alarms), default=NEVER_MS)
-        return self._alarms_due_ms
+        heard_ms = min([p.heard_ms for p in self.packs if p.online], default=NEVER_MS)
+        stale_ms = heard_ms + self.site.timing.stale_ms
+        return min((due_ms, stale_ms, *extras.due_ms(self)))
 
     def settle(self, now_ms: int) -> None:
         """Bring losses, inputs, alarms, suppression and outputs up to *now_ms*."""
@@ -119,11 +108,10 @@ class Turn:
         is_proving = proof.is_on(self)
         self._lose_packs()
         inputs.settle(self)
-        if self._next_alarm_ms() <= now_ms:
-            for i, alarm in enumerate(self.alarms):
-                if alarm.due_ms <= now_ms:
-                    rule = self.site.rules[alarm.index]
-                    self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
+        for i in self.alarms.due_at(now_ms):
+            alarm = self.alarms[i]
+            rule = self.site.rules[alarm.index]
+            self.put(i, alarm.aged(rule, now_ms, *self._where(alarm)))
         self._suppress()
         proof.watch(self)
         self._drive()
@@ -242,10 +230,11 @@ class Turn:
         for string in strings:
             share = shares.get(string)
             for i in self.site.alarms_of.get((Scope.STRING, string), ()):
-                rule = self.site.rules[self.alarms[i].index]
-                new = self.alarms[i].seen(
-                    rule, share, at_ms, gate_open=share is not None
-                )
+                alarm = self.alarms[i]
+                if share is None and alarm.is_at_rest:
+                    continue
+                rule = self.site.rules[alarm.index]
+                new = alarm.seen(rule, share, at_ms, gate_open=share is not None)
                 self.put(i, new)
 
     def judge_bank(self, at_ms: int) -> None:
@@ -284,7 +273,7 @@ class Turn:
         old = self.alarms[i]
         if new is old:
             return
-        self.keep(i, new)
+        self.alarms[i] = new
         if old.state is not new.state or (new.is_hidden and old.active != new.active):
             rule = self.site.rules[new.index]
             is_own = rule.measure.scope is Scope.SELF
@@ -304,15 +293,6 @@ class Turn:
                     ),
                 )
             )
-
-    def keep(self, i: int, new: Alarm) -> None:
-        """Replace alarm *i*, and forget what was worked out of the old one."""
-        old = self.alarms[i]
-        self.alarms[i] = new
-        self._alarms_due_ms = None
-        was = old.active, old.base, old.suppressed
-        if was != (new.active, new.base, new.suppressed):
-            self._stirred = None
 
     def _ahead(self, alarm: Alarm) -> str:
         rule = self.site.rules[alarm.index]
@@ -338,7 +318,7 @@ class Turn:
 
     def _suppress(self) -> None:
         """Hide what an active cause explains; never the cause itself."""
-        for i in self._stirs():
+        for i in self.alarms.stirred():
             alarm = self.alarms[i]
             causes = self.site.rules[alarm.index].suppressed_by
             if not causes or (not alarm.holds and not alarm.suppressed):
@@ -355,21 +335,11 @@ class Turn:
                     new = new.judged_afresh(self.now_ms)
                 self.put(i, new)
 
-    def _stirs(self) -> list[int]:
-        """Return where alarms are that do not just wait; found anew if one was put."""
-        if self._stirred is None:
-            normal = AlarmState.NORMAL
-            self._stirred = [
-                i
-                for i, alarm in enumerate(self.alarms)
-                if alarm.active or alarm.suppressed or alarm.base is not normal
-            ]
-        return self._stirred
-
     # --- outputs -------------------------------------------------------------------
 
     def _drive(self) -> None:
-        raised = [self.alarms[i] for i in self._stirs() if self.alarms[i].is_raised]
+        stirred = [self.alarms[i] for i in self.alarms.stirred()]
+        raised = [alarm for alarm in stirred if alarm.is_raised]
         if self._is_settled(raised):
             self.driven_ms = self.now_ms
             return

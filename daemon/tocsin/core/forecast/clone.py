@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -13,17 +12,17 @@ T = TypeVar("T")
 
 _SLOTS = "__slots__"
 
+_ALL_OF: dict[type[Any], Callable[[Any], tuple[Any, ...]]] = {}
+"""What gives the value of every slot, by type; each has several."""
+
 
 def clone(of: T) -> T:
     """Return a shallow copy of a slotted dataclass, without running its checks."""
-    kind = type(of)
+    kind: type[Any] = type(of)
     new: T = object.__new__(kind)
-    for name, value in zip(getattr(kind, _SLOTS), _all_of(kind)(of), strict=True):
+    names = getattr(kind, _SLOTS)
+    if kind not in _ALL_OF:
+        _ALL_OF[kind] = attrgetter(*names)
+    for name, value in zip(names, _ALL_OF[kind](of), strict=True):
         setattr(new, name, value)
     return new
-
-
-@cache
-def _all_of(kind: type) -> Callable[[object], tuple[Any, ...]]:
-    """Return what gives the value of every slot of a *kind* with several."""
-    return attrgetter(*getattr(kind, _SLOTS))
