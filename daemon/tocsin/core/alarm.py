@@ -156,7 +156,7 @@ class Alarm:
         A value of None is worse than any: a pending or active alarm goes on, and one
         about to return does not. A closed gate is as good as a cleared value.
         """
-        if rule.measure.is_age:
+        if rule.is_age:
             return self._heard(rule, at_ms)
         if not gate_open:
             against = self.active
@@ -200,7 +200,7 @@ class Alarm:
             return NEVER_MS
         if self.active:
             return edge_ms + rule.off_delay_ms
-        age_ms = rule.trip_at if rule.measure.is_age else 0
+        age_ms = rule.trip_at if rule.is_age else 0
         return edge_ms + rule.on_delay_ms + age_ms
 
     def aged(self, rule: Rule, now_ms: int, where: str, value: int | None) -> Alarm:
@@ -213,7 +213,7 @@ class Alarm:
             alarm = replace(alarm, shelved_until_ms=None).judged_afresh(now_ms)
         if alarm._turn_ms(rule, alarm.edge_ms) <= now_ms:  # noqa: SLF001 its own kind
             alarm = replace(alarm, value=value)
-            if rule.measure.is_age and value is not None:
+            if rule.is_age and value is not None:
                 alarm = alarm.turned_by_age(rule, now_ms, where, value)
             else:
                 alarm = alarm.turned(rule, now_ms, where)
@@ -236,7 +236,7 @@ class Alarm:
         """Return the alarm with *active* the other way round."""
         if self.active:
             back = Trigger.RETURNED_LATCHING if rule.latching else Trigger.RETURNED
-            edge_ms = at_ms if rule.measure.is_age else None
+            edge_ms = at_ms if rule.is_age else None
             gone = replace(self, active=False, edge_ms=edge_ms)
             return gone.moved(back, at_ms)
         come = replace(self, active=True, active_ms=at_ms, edge_ms=None, where=where)

@@ -75,7 +75,7 @@ def _take(turn: Turn, at: int, sample: Sample, at_ms: int) -> None:
         _tell(turn, extra, "online", "", at_ms)
     for i in turn.site.alarms_of.get((Scope.EXTRA, extra.name), ()):
         rule = turn.site.rules[turn.alarms[i].index]
-        if rule.measure.is_age:
+        if rule.is_age:
             turn.put(i, turn.alarms[i].seen(rule, 0, at_ms))
     merge(turn, at_ms)
 
@@ -143,7 +143,7 @@ def _compare(turn: Turn, at: int, at_ms: int) -> None:
         turn.extras[at] = replace(state, compared_ms=at_ms)
     for i in turn.site.alarms_of.get((Scope.EXTRA, extra.name), ()):
         rule = turn.site.rules[turn.alarms[i].index]
-        if not rule.measure.is_age:
+        if not rule.is_age:
             found = disagreement(at, rule.measure, turn.packs, turn.extras, turn.site)
             value = None if found is None else found.permille
             turn.put(i, turn.alarms[i].seen(rule, value, at_ms))
@@ -186,7 +186,7 @@ def outlook(
     site: Site,
 ) -> str:
     """Return what to say besides of an alarm of source *at*."""
-    if not rule.measure.is_age:
+    if not rule.is_age:
         found = disagreement(at, rule.measure, packs, extras, site)
         return "" if found is None else _both(found)
     lacking = [

@@ -242,6 +242,7 @@ class Rule:
         respond_min: Minutes a person has.
         basis: Where the limit comes from.
         rises: Larger values are the bad ones.
+        is_age: Its measure is the age of a reading.
 
     Raises:
         ValueError: the two limits are equal, or a duration is negative.
@@ -268,6 +269,7 @@ class Rule:
     respond_min: int = 0
     basis: str = ""
     rises: bool = field(init=False)
+    is_age: bool = field(init=False)
 
     def __post_init__(self) -> None:
         if self.trip_at == self.clear_at:
@@ -281,6 +283,7 @@ class Rule:
         if min(delays) < 0:
             raise ValueError(f"{self.name}: a duration must be 0 or more")
         object.__setattr__(self, "rises", self.trip_at > self.clear_at)
+        object.__setattr__(self, "is_age", self.measure.is_age)
 
     def is_beyond(self, value: int) -> bool:
         """Return True if *value* is at or past the trip limit."""

@@ -66,7 +66,7 @@ def fresh(site: Site, *, now_ms: int) -> State:
             index=index,
             subject=subject,
             since_ms=now_ms,
-            edge_ms=now_ms if site.rules[index].measure.is_age else None,
+            edge_ms=now_ms if site.rules[index].is_age else None,
         ).planned(site.rules[index])
         for index, subject in site.subjects
     )

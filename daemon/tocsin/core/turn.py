@@ -214,7 +214,7 @@ class Turn:
         for i in self.site.alarms_of.get((Scope.PACK, name), ()):
             alarm = self.alarms[i]
             rule = self.site.rules[alarm.index]
-            if rule.measure.is_age and at_ms != pack.heard_ms:
+            if rule.is_age and at_ms != pack.heard_ms:
                 continue  # only what it is lent has changed
             is_open = rule.gate is None or rule.gate.admits(shown(rule.gate.measure))
             value = shown(rule.measure) if is_open else None

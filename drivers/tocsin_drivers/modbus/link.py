@@ -101,6 +101,7 @@ class Line:
         self._client: Client | None = None
         self._not_before_s = 0.0
         self._name = f"modbus:{self}"
+        self._gap_s = gap_s(where)
 
     def admit(self, spec: SourceSpec) -> None:
         """Take *spec* into account; before anybody joins."""
@@ -194,7 +195,7 @@ class Line:
             self._fault()
             raise
         finally:
-            next_s = _now_s() + gap_s(self.where)
+            next_s = _now_s() + self._gap_s
             self._not_before_s = max(self._not_before_s, next_s)
         return registers
 
@@ -231,7 +232,7 @@ class Line:
     def _hush(self) -> None:
         """Keep silent for as long as a late answer may take."""
         if self._is_serial:
-            self._not_before_s = _now_s() + max(self._timeout_s, gap_s(self.where))
+            self._not_before_s = _now_s() + max(self._timeout_s, self._gap_s)
 
     def _drop(self) -> None:
         if self._client is not None:

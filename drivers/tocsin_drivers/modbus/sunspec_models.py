@@ -165,11 +165,16 @@ class Block:
             scale = self._sent(point.scale_at, Kind.INT16)
         if scale is None or abs(scale) > LARGEST_SCALE:
             return [None for _ in bases]
+        raws = [self._sent(base + point.at, point.kind) for base in bases]
+        exponent = scale + quantity.places
+        factor, low, high = 10 ** max(0, exponent), quantity.low, quantity.high
         found: list[int | None] = []
-        for base in bases:
-            raw = self._sent(base + point.at, point.kind)
-            value = None if raw is None else scaled(raw, scale + quantity.places)
-            if value is not None and not quantity.low <= value <= quantity.high:
+        for raw in raws:
+            if raw is None:
+                found.append(None)
+                continue
+            value = raw * factor if exponent >= 0 else scaled(raw, exponent)
+            if not low <= value <= high:
                 own = f"{self.place.model}.{point.name}"
                 quantity.checked(value, own if name is None else name(len(found)))
             found.append(value)
@@ -189,12 +194,8 @@ class Block:
     @property
     def bases(self) -> list[int]:
         """Return the offset of each repeat that can be believed."""
-        return [self.group_at(i) for i in range(self.groups)]
-
-    def group_at(self, index: int) -> int:
-        """Return the offset of a repeat, from 0 on."""
         layout = LAYOUTS[self.place.model]
-        return layout.fixed + index * layout.group
+        return [layout.fixed + i * layout.group for i in range(self.groups)]
 
     @property
     def doubt(self) -> str:
