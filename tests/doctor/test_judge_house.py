@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from doctor_stage import DAEMON, NOW_MS, complete, device
+from tocsin.certificates import DAY_S, Dates, Held
 from tocsin.doctor import State
 from tocsin.doctor.judge_house import (
-    DAY_MS,
     judge_broker,
     judge_certificate,
     judge_journal,
@@ -59,24 +59,42 @@ def test_a_broker_must_accept_the_account(trouble: str, state: State) -> None:
 
 
 @pytest.mark.parametrize(
-    ("left_ms", "state"),
+    ("left_s", "state"),
     [
         (-1, WRONG),
-        (0, WRONG),
+        (0, DOUBTFUL),  # its last second: RFC 5280, 4.1.2.5, the end is included
         (1, DOUBTFUL),
-        (30 * DAY_MS - 1, DOUBTFUL),
-        (30 * DAY_MS, GOOD),
-        (30 * DAY_MS + 1, GOOD),
-        (None, UNTOLD),
+        (60 * DAY_S - 1, DOUBTFUL),
+        (60 * DAY_S, DOUBTFUL),
+        (60 * DAY_S + 1, GOOD),
     ],
 )
-def test_a_certificate_is_told_a_month_before_it_ends(
-    left_ms: int | None, state: State
+def test_the_end_of_a_certificate_is_told_sixty_days_before(
+    left_s: int, state: State
 ) -> None:
-    ends_ms = None if left_ms is None else NOW_MS + left_ms
-    seen = CertificateSeen(path="c", use="ours", ends_ms=ends_ms, wall_ms=NOW_MS)
+    ends_s = NOW_MS // 1_000 + left_s
+    held = Held(what="our certificate c", dates=Dates(begins_s=0, ends_s=ends_s))
+    seen = CertificateSeen(use="mqtt.tls", held=held, wall_ms=NOW_MS)
     (only,) = complete(judge_certificate(seen))
     assert only.state is state
+
+
+@pytest.mark.parametrize(("early_s", "state"), [(1, WRONG), (0, GOOD), (-1, GOOD)])
+def test_a_certificate_from_the_future_does_not_hold_yet(
+    early_s: int, state: State
+) -> None:
+    begins_s = NOW_MS // 1_000 + early_s
+    dates = Dates(begins_s=begins_s, ends_s=begins_s + 90 * DAY_S)
+    held = Held(what="our certificate c", dates=dates)
+    seen = CertificateSeen(use="page", held=held, wall_ms=NOW_MS)
+    (only,) = complete(judge_certificate(seen))
+    assert only.state is state
+
+
+def test_a_certificate_that_cannot_be_read_is_not_called_good() -> None:
+    seen = CertificateSeen(use="page", held=None, wall_ms=NOW_MS, trouble="no file")
+    (only,) = complete(judge_certificate(seen))
+    assert (only.state, only.seen) == (UNTOLD, "no file")
 
 
 FILE = device("/etc/tocsin/word", kind=Kind.FILE, mode=0o640, gid=990)

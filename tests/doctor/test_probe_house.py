@@ -5,43 +5,26 @@ from __future__ import annotations
 import asyncio
 import os
 import socket
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 import broker
 from doctor_stage import DAEMON, NOW_MS
 from journal_stage import Stamps, as_nobody, note
+from pki import Authority, over_tls
 from site_files import loaded
 from tocsin.doctor import Machine
 from tocsin.doctor.machine import node
 from tocsin.doctor.probe_house import broker as probe_broker
-from tocsin.doctor.probe_house import ends_ms, journal, software
+from tocsin.doctor.probe_house import certificates, journal, secrets, software
 from tocsin.doctor.probe_machine import clock, disk
 from tocsin.doctor.seen import Kind
 from tocsin.journal.rows import Entry, values
 from tocsin.journal.store import Store
 from tocsin.mqtt import knock
-from tocsin.ports import BrokerSpec
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-
-@pytest.mark.parametrize(
-    ("said", "moment"),
-    [
-        ("notAfter=Jan  9 10:00:00 2030 GMT\n", datetime(2030, 1, 9, 10, tzinfo=UTC)),
-        ("", None),
-        ("unable to load certificate", None),
-    ],
-)
-def test_the_end_of_a_certificate_is_read_as_openssl_writes_it(
-    said: str, moment: datetime | None
-) -> None:
-    expected = None if moment is None else int(moment.timestamp() * 1_000)
-    assert ends_ms(said) == expected
+from tocsin.ports import BrokerSpec, Tls
 
 
 def kept(folder: Path) -> dict[str, bytes]:
@@ -101,6 +84,38 @@ def test_a_broker_is_asked_with_the_account_of_the_site(tmp_path: Path) -> None:
             password_file=tmp_path / "gone",
         )
         assert "gone" in probe_broker(gone).trouble
+
+
+@pytest.mark.broker
+def test_certificates_and_keys_for_the_broker_are_looked_at(tmp_path: Path) -> None:
+    authority = Authority(tmp_path / "pki")
+    ours = authority.issue("hut", days=(-1, 40))
+    served = authority.issue("broker", days=(-1, 20))
+    with broker.running(tmp_path, more=over_tls(authority, served)) as running:
+        tls = Tls(ca=authority.ca, certificate=ours.certificate, key=ours.key)
+        spec = BrokerSpec(host="localhost", port=running.port, tls=tls)
+        setup = replace(loaded(tmp_path), broker=spec)
+        assert probe_broker(spec).trouble == ""
+        seen = [each.held for each in certificates(Machine(), setup)]
+    whats = [held.what for held in seen if held is not None]
+    assert whats == [
+        f"our certificate {ours.certificate}",
+        f"the authority's certificate {authority.ca}",
+        "the broker's certificate",
+    ]
+    assert ours.key in [Path(each.node.path) for each in secrets(setup, DAEMON)]
+
+
+def test_a_certificate_that_is_not_there_is_told(tmp_path: Path) -> None:
+    gone = BrokerSpec(
+        host="127.0.0.1",
+        port=broker.free_port(),
+        tls=Tls(certificate=tmp_path / "gone.crt"),
+    )
+    setup = replace(loaded(tmp_path), broker=gone)
+    (only,) = certificates(Machine(), setup)
+    assert only.held is None
+    assert "gone.crt: No such file" in only.trouble
 
 
 def test_the_libraries_here_are_what_the_project_asks_for(tmp_path: Path) -> None:

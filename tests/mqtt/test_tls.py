@@ -16,7 +16,7 @@ import pytest
 
 import broker
 from mqtt_stage import STATE, Stage, publishing
-from pki import Authority, Pair, openssl
+from pki import Authority, Pair, openssl, over_tls
 from tocsin.clock import wall_ms
 from tocsin.mqtt import keeper, publisher
 from tocsin.ports import Tls
@@ -29,15 +29,6 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.broker
 
 OURS = "fern-ridge-hut"
-
-
-def over_tls(authority: Authority, pair: Pair) -> str:
-    """Return a broker's settings: a certificate of ours is asked for."""
-    return (
-        f"allow_anonymous false\ncafile {authority.ca}\ncertfile {pair.certificate}\n"
-        f"keyfile {pair.key}\nrequire_certificate true\n"
-        "use_identity_as_username true\n"
-    )
 
 
 @pytest.fixture(scope="module")

@@ -114,6 +114,15 @@ class Authority:
         )
 
 
+def over_tls(authority: Authority, pair: Pair) -> str:
+    """Return a broker's settings: a certificate of ours is asked for."""
+    return (
+        f"allow_anonymous false\ncafile {authority.ca}\ncertfile {pair.certificate}\n"
+        f"keyfile {pair.key}\nrequire_certificate true\n"
+        "use_identity_as_username true\n"
+    )
+
+
 def openssl(*words: object) -> str:
     """Run openssl and return what it says."""
     program = shutil.which("openssl")

@@ -19,8 +19,6 @@ if TYPE_CHECKING:
         SoftwareSeen,
     )
 
-DAY_MS = 86_400_000
-SOON_MS = 30 * DAY_MS
 LEAST_PYTHON = (3, 11)
 OTHERS_READ, OTHERS_WRITE = 0o004, 0o002
 
@@ -80,37 +78,25 @@ def judge_broker(seen: BrokerSeen) -> Iterator[Finding]:
 
 
 def judge_certificate(seen: CertificateSeen) -> Iterator[Finding]:
-    """Judge when a certificate ends."""
-    what = f"{seen.use} {seen.path}"
-    if seen.ends_ms is None:
+    """Judge whether a certificate holds, and goes on to."""
+    what = f"a certificate of [{seen.use}]"
+    if seen.held is None:
         yield untold(
             Topic.SECRETS,
             what,
-            seen.trouble or "its dates could not be read",
-            "it may have ended",
-            f"openssl x509 -noout -enddate -in {seen.path}",
+            seen.trouble,
+            "it may have ended, or not be usable at all",
+            "run doctor as root; look at the file",
         )
         return
-    left_ms = seen.ends_ms - seen.wall_ms
-    days = abs(left_ms) // DAY_MS
-    if left_ms <= 0:
-        yield wrong(
-            Topic.SECRETS,
-            what,
-            f"it ended {days} days ago",
-            "whoever checks it refuses to talk",
-            "a new certificate; or is the clock wrong?",
-        )
-    elif left_ms < SOON_MS:
-        yield doubtful(
-            Topic.SECRETS,
-            what,
-            f"it ends in {days} days",
-            "then whoever checks it refuses to talk",
-            "a new certificate before that",
-        )
-    else:
-        yield good(Topic.SECRETS, what, f"it ends in {days} days")
+    at_s = seen.wall_ms / 1_000
+    said = seen.held.standing(at_s, is_clock_set=False)
+    if not said:
+        yield good(Topic.SECRETS, what, seen.held.until())
+        return
+    judge = doubtful if seen.held.is_valid(at_s) else wrong
+    refused = "outside its time, whoever checks it refuses to talk"
+    yield judge(Topic.SECRETS, what, said, refused, "a new one in its place")
 
 
 def judge_secret(seen: SecretSeen) -> Iterator[Finding]:

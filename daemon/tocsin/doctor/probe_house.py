@@ -7,7 +7,6 @@ import re
 import sys
 from contextlib import suppress
 from dataclasses import replace
-from datetime import UTC, datetime
 from importlib.metadata import (
     Distribution,
     PackageNotFoundError,
@@ -31,6 +30,8 @@ from tocsin.doctor.seen import (
 from tocsin.journal import JournalError, quick_check
 from tocsin.mqtt import knock
 from tocsin.page.token import FILE_NAME
+from tocsin.ports import Tls
+from tocsin.tls import TlsError, asked, held_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -70,26 +71,24 @@ def broker(spec: BrokerSpec) -> BrokerSeen:
 
 
 def certificates(machine: Machine, setup: Setup) -> Iterator[CertificateSeen]:
-    """Look when each certificate that the site names ends."""
-    if setup.page is not None and setup.page.certificate is not None:
-        yield _certificate(machine, setup.page.certificate, "the page's certificate")
+    """Look when each certificate ends that the site, or its broker, shows others."""
+    page, broker = setup.page, setup.broker
+    if page is not None and page.certificate is not None:
+        yield from _held(machine, "page", Tls(certificate=page.certificate))
+    if broker is not None and broker.tls is not None:
+        yield from _held(machine, "mqtt.tls", broker.tls)
+        shown = asked(broker.host, broker.port)
+        if shown is not None:  # else the look at the broker says why
+            yield CertificateSeen(use="mqtt", held=shown, wall_ms=machine.wall_ms())
 
 
-def _certificate(machine: Machine, path: Path, use: str) -> CertificateSeen:
-    said = machine.run("openssl", "x509", "-noout", "-enddate", "-in", str(path))
-    return CertificateSeen(
-        path=str(path), use=use, ends_ms=ends_ms(said or ""), wall_ms=machine.wall_ms()
-    )
-
-
-def ends_ms(said: str) -> int | None:
-    """Return the moment in ``notAfter=Jan  1 00:00:00 2030 GMT``, in ms since 1970."""
-    text = said.strip().removeprefix("notAfter=")
+def _held(machine: Machine, use: str, tls: Tls) -> Iterator[CertificateSeen]:
+    seen = CertificateSeen(use=use, held=None, wall_ms=machine.wall_ms())
     try:
-        moment = datetime.strptime(text, "%b %d %H:%M:%S %Y GMT").replace(tzinfo=UTC)
-    except ValueError:
-        return None
-    return int(moment.timestamp() * 1_000)
+        for held in held_by(tls):
+            yield replace(seen, held=held)
+    except TlsError as exc:
+        yield replace(seen, trouble=str(exc))
 
 
 def secrets(setup: Setup, who: Who) -> Iterator[SecretSeen]:
@@ -100,6 +99,10 @@ def secrets(setup: Setup, who: Who) -> Iterator[SecretSeen]:
     if setup.broker is not None and setup.broker.password_file is not None:
         of = node(setup.broker.password_file)
         yield SecretSeen(node=of, use="the broker's password", who=who)
+    if setup.broker is not None and setup.broker.tls is not None:
+        tls = setup.broker.tls
+        if (key := tls.key or tls.certificate) is not None:
+            yield SecretSeen(node=node(key), use="the key for the broker", who=who)
     if setup.page is not None:
         own = setup.journal_folder / FILE_NAME
         yield SecretSeen(

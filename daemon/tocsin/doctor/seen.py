@@ -7,6 +7,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from tocsin.certificates import Held
     from tocsin.looks import PinsSeen
     from tocsin.ports import InputSpec, PinSpec
 
@@ -320,11 +321,10 @@ class BrokerSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CertificateSeen:
-    """A certificate, and when its time ends; None where that could not be read."""
+    """A certificate that a table of the site file uses; None if it cannot be read."""
 
-    path: str
     use: str
-    ends_ms: int | None
+    held: Held | None
     wall_ms: int
     trouble: str = ""
 
