@@ -138,12 +138,7 @@ class Turn:
                 # What happens unseen is no part of a full charge.
                 self.bank = replace(self.bank, filling_ms=None)
                 reason = pack.trouble or f"no good reading for {stale_ms / 1000:g} s"
-                name = self.site.bank.packs[i].name
-                self.facts.append(
-                    SourceFact(
-                        at_ms=self.now_ms, pack=name, state="lost", reason=reason
-                    )
-                )
+                self._source(self.site.bank.packs[i].name, "lost", reason, self.now_ms)
         extras.lose(self, is_lost=len(self.facts) > told)
 
     # --- readings ------------------------------------------------------------------
@@ -157,12 +152,9 @@ class Turn:
             return
         old = self.packs[i]
         lent = extras.lent(self, i, sample, at_ms)
-        new = measures.heard(old, sample, at_ms, self.site, lent)
-        self.packs[i] = new
+        new = self.packs[i] = measures.heard(old, sample, at_ms, self.site, lent)
         if old.trouble or not old.online:
-            self.facts.append(
-                SourceFact(at_ms=at_ms, pack=name, state="online", reason="")
-            )
+            self._source(name, "online", "", at_ms)
         self._count(old, new, at_ms)
         self.judge_pack(name, new, at_ms)
         extras.merge(self, at_ms)
@@ -181,9 +173,11 @@ class Turn:
         if (pack.trouble, pack.good) != (reason, good):
             self.packs[i] = replace(pack, trouble=reason, good=good)
         if not pack.trouble:
-            self.facts.append(
-                SourceFact(at_ms=at_ms, pack=name, state=state, reason=reason)
-            )
+            self._source(name, state, reason, at_ms)
+
+    def _source(self, pack: str, state: str, reason: str, at_ms: int) -> None:
+        fact = SourceFact(at_ms=at_ms, pack=pack, state=state, reason=reason)
+        self.facts.append(fact)
 
     def _count(self, old: PackState, new: PackState, at_ms: int) -> None:
         bank = counted(self.bank, old, new, self.site)

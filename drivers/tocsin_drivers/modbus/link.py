@@ -30,23 +30,14 @@ from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
 
 from tocsin.ports import DriverError, SerialLine, SourceSpec, TcpLine
 from tocsin_drivers.modbus.dialogue import HOLDING, Ask, Meaning, Registers, ReplyError
+from tocsin_drivers.modbus.pace import Where, gap_s
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
     from pymodbus.pdu import ModbusPDU
 
-Where: TypeAlias = TcpLine | SerialLine
 Client: TypeAlias = AsyncModbusTcpClient | AsyncModbusSerialClient
-
-CHARACTER_BITS = 11
-"""Start, 8 data, parity or second stop, stop: Modbus over Serial Line V1.02, 2.5.1."""
-
-FIXED_SILENCE_S = 0.00175
-"""t3.5 above 19 200 baud: Modbus over Serial Line V1.02, 2.5.1.1."""
-
-LEAST_GAP_S = 0.02
-"""USB adapters hold bytes back for up to 16 ms; common practice, no source."""
 
 LEAVING_S = 0.5
 """Added to the timeout, this is how long a cancelled source may take to end."""
@@ -342,19 +333,6 @@ def line_of(spec: SourceSpec) -> Line:
         raise ValueError(f"pack {spec.name} wants {line} with other settings")
     line.admit(spec)
     return line
-
-
-def gap_s(where: Where) -> float:
-    """Return the silence between two requests: t3.5 or 20 ms, whichever is longer."""
-    match where:
-        case TcpLine(framing="rtu"):
-            return LEAST_GAP_S
-        case TcpLine():
-            return 0.0
-        case SerialLine(baud=baud):
-            fast = 19_200
-            t35_s = FIXED_SILENCE_S if baud > fast else 3.5 * CHARACTER_BITS / baud
-            return max(t35_s, LEAST_GAP_S)
 
 
 def _new_client(where: Where, timeout_s: float) -> Client:

@@ -35,7 +35,8 @@ from modbus_slave import (
 )
 from tocsin.ports import DriverError, SerialLine
 from tocsin_drivers.modbus.dialogue import INPUT, Ask, Meaning, ReplyError
-from tocsin_drivers.modbus.link import gap_s, line_of
+from tocsin_drivers.modbus.link import line_of
+from tocsin_drivers.modbus.pace import gap_s
 
 # ---- frames ----------------------------------------------------------------------
 
