@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from tocsin.fleet_port import FleetSpec
 from tocsin.ports import BrokerSpec
 from tocsin_config.announce import read_template
 from tocsin_config.tls import build_tls, overheard, port_of, readable
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
 
     from tocsin.ports import Announcement
     from tocsin_config.findings import Findings
+    from tocsin_config.fleet_models import FleetTable
     from tocsin_config.models import MqttTable, SiteFile
     from tocsin_config.problems import Key
     from tocsin_config.setup import Setup
@@ -42,26 +44,48 @@ def build_broker(file: SiteFile, findings: Findings) -> tuple[BrokerSpec | None,
     return spec, raw
 
 
+def build_fleet(file: SiteFile, findings: Findings) -> FleetSpec | None:
+    """Return the fleet that is told of the site, if there is one."""
+    own = file.fleet
+    if own is None:
+        return None
+    _named(own, ("fleet",), findings)
+    folder, secret = findings.document.file.parent, own.password_file
+    broker = BrokerSpec(
+        host=own.host,
+        port=port_of(own.port, own.tls),
+        base="",
+        username=own.username,
+        password_file=None if secret is None else folder / secret,
+        keepalive_s=own.keepalive_s,
+        tls=build_tls(own.tls, ("fleet", "tls"), folder, findings),
+    )
+    return FleetSpec(broker=broker, name=own.name, gives_history=own.history)
+
+
 def broker_doubts(setup: Setup) -> Iterator[tuple[Key, str, str]]:
     """Doubt a way to the broker that is open to others, and secrets that are."""
-    spec = setup.broker
-    if spec is None:
-        return
-    is_commanded = spec.is_commanded
-    yield from overheard(spec.host, spec.tls, ("mqtt",), is_commanded=is_commanded)
-    yield from readable(spec.password_file, ("mqtt", "password_file"))
-    if spec.tls is not None:
-        key = spec.tls.key or spec.tls.certificate
-        at = "key" if spec.tls.key else "certificate"
-        yield from readable(key, ("mqtt", "tls", at))
+    fleet = None if setup.fleet is None else setup.fleet.broker
+    for table, spec in (("mqtt", setup.broker), ("fleet", fleet)):
+        if spec is None:
+            continue
+        is_commanded = spec.is_commanded
+        yield from overheard(spec.host, spec.tls, (table,), is_commanded=is_commanded)
+        yield from readable(spec.password_file, (table, "password_file"))
+        if spec.tls is not None:
+            key = spec.tls.key or spec.tls.certificate
+            at = "key" if spec.tls.key else "certificate"
+            yield from readable(key, (table, "tls", at))
+
+
+def _named(own: MqttTable | FleetTable, at: Key, findings: Findings) -> None:
+    if own.password_file is not None and not own.username:
+        wrong = "a password without a username"
+        findings.tell((*at, "password_file"), wrong, "username as well", needs=[at])
 
 
 def _between(own: MqttTable, findings: Findings) -> None:
-    if own.password_file is not None and not own.username:
-        wrong = "a password without a username"
-        findings.tell(
-            ("mqtt", "password_file"), wrong, "username as well", needs=[("mqtt",)]
-        )
+    _named(own, ("mqtt",), findings)
     if own.commands and own.protocol != "5":
         wrong = "MQTT 3.1.1 cannot tell a command that the broker kept from a new one"
         findings.tell(

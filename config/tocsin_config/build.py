@@ -10,7 +10,7 @@ from tocsin.core.model import Bank, Pack
 from tocsin.core.rules import Rule, Unit
 from tocsin.core.site import Site, Timing
 from tocsin.ports import HistorySpec, PageSpec, PinSpec, SourceSpec
-from tocsin_config.broker import build_broker
+from tocsin_config.broker import build_broker, build_fleet
 from tocsin_config.calls import hours
 from tocsin_config.circuits import build_wiring, tell_misfits
 from tocsin_config.document import read
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from tocsin.fleet_port import FleetSpec
     from tocsin.ports import BrokerSpec, InputSpec, PinSpec, SourceSpec
     from tocsin_config.document import Document
     from tocsin_config.rule_models import RuleTable
@@ -80,6 +81,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
     sources, beside = packs.sources(file.pack, file.source)
     extras = build_extras(file, findings)
     broker, *template = build_broker(file, findings)
+    fleet = build_fleet(file, findings)
     if broken or findings.problems:
         return None
     site = Site(
@@ -108,6 +110,7 @@ def _build(file: SiteFile, raw: bytes, findings: Findings) -> Setup | None:
         pins=pins,
         input_pins=input_pins,
         broker=broker,
+        fleet=fleet,
         read_bytes=(raw, *packs.included.values(), *template),
     )
 
@@ -122,6 +125,7 @@ def _setup(
     pins: tuple[PinSpec, ...],
     input_pins: tuple[InputSpec, ...],
     broker: BrokerSpec | None,
+    fleet: FleetSpec | None,
     read_bytes: tuple[bytes, ...],
 ) -> Setup:
     return Setup(
@@ -137,6 +141,7 @@ def _setup(
         journal_folder=document.file.parent / file.journal.folder,
         history=_history(file),
         broker=broker,
+        fleet=fleet,
         page=_page(file, document),
         poll_ms=Unit.SECONDS.inside(file.timing.poll_s),
         lead_min=file.forecast.lead_min,

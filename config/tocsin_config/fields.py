@@ -11,6 +11,9 @@ if TYPE_CHECKING:
 
 NAME = r"^[A-Za-z0-9_-]{1,64}$"
 NAME_RIGHT = "a name of letters, digits, - and _, such as {}"
+HOST = r"^[^\s/]{1,253}$"
+PORT = {"ge": 1, "le": 65_535}
+PORT_RIGHT = "a port number from 1 to 65535"
 
 
 def whole(text: str) -> int:

@@ -22,7 +22,18 @@ from tocsin_config.circuit_models import (  # noqa: TC001 pydantic reads them
     CircuitTable,
     ReliabilityTable,
 )
-from tocsin_config.fields import NAME, Table, choice, name_field, needed, optional
+from tocsin_config.fields import (
+    HOST,
+    NAME,
+    PORT,
+    PORT_RIGHT,
+    Table,
+    choice,
+    name_field,
+    needed,
+    optional,
+)
+from tocsin_config.fleet_models import FleetTable  # noqa: TC001 pydantic reads it
 from tocsin_config.rule_models import RuleTable  # noqa: TC001 pydantic reads it
 from tocsin_config.signal_models import SignalTable  # noqa: TC001 pydantic reads it
 from tocsin_config.tls import TlsTable  # noqa: TC001 pydantic reads it
@@ -34,14 +45,11 @@ Preset: TypeAlias = Literal["lfp", "nmc", "lto", "sodium-ion"]
 DRIVERS = get_args(Driver)
 PRESETS = get_args(Preset)
 INTERFACES = ("socketcan", "slcan", "virtual", LOG)
-PORT = {"ge": 1, "le": 65_535}
-HOST = r"^[^\s/]{1,253}$"
 ONE_LEVEL = r"^[^+#/$\s][^+#/\s]{0,63}$"
 NO_SLASH = r"^[^+#/\s]+(/[^+#/\s]+)*$"
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 PageName = Annotated[str, Field(pattern=HOST)]
-PORT_RIGHT = "a port number from 1 to 65535"
 
 
 class SiteTable(Table):
@@ -381,5 +389,6 @@ class SiteFile(Table):
     journal: JournalTable = optional("a [journal] table", JournalTable())
     history: HistoryTable = optional("a [history] table", HistoryTable())
     mqtt: MqttTable | None = optional("an [mqtt] table", None)
+    fleet: FleetTable | None = optional("a [fleet] table with host", None)
     page: PageTable = optional("a [page] table", PageTable())
     timing: TimingTable = optional("a [timing] table", TimingTable())

@@ -10,7 +10,14 @@ from tocsin.ports import HistorySpec
 
 if TYPE_CHECKING:
     from tocsin.core.site import Site
-    from tocsin.ports import BrokerSpec, InputSpec, PageSpec, PinSpec, SourceSpec
+    from tocsin.fleet_port import FleetSpec
+    from tocsin.ports import (
+        BrokerSpec,
+        InputSpec,
+        PageSpec,
+        PinSpec,
+        SourceSpec,
+    )
     from tocsin_config.circuits import Wiring
     from tocsin_config.document import Document
     from tocsin_config.models import SiteFile
@@ -43,6 +50,7 @@ class Setup:
         journal_folder: Where events are kept.
         history: How long samples are kept; None where none are.
         broker: None where nothing is published.
+        fleet: A fleet that is told of the site; None where none is.
         page: The page for browsers; None where none is served.
         poll_ms: Time between two readings of a pack.
         lead_min: How long before a cut-off a person wants to know.
@@ -62,6 +70,7 @@ class Setup:
     journal_folder: Path = Path("/var/lib/tocsin")
     history: HistorySpec | None = field(default_factory=HistorySpec)
     broker: BrokerSpec | None = None
+    fleet: FleetSpec | None = None
     page: PageSpec | None = None
     poll_ms: int = 1_000
     lead_min: float = 15

@@ -10,14 +10,14 @@ import sys
 import threading
 import uuid
 from contextlib import AsyncExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__, clock, control, notify
 from tocsin.core.events import Command, CommandFact, NoteFact
-from tocsin.history import History
+from tocsin.history import History, HistoryError
 from tocsin.installed import open_inputs, open_outputs, open_sources
 from tocsin.journal import Journal, JournalError, Row, read
 from tocsin.memory import Memory
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from tocsin.clock import Clock
     from tocsin.core.engine import Outcome
     from tocsin.core.events import Fact
+    from tocsin.fleet_port import FleetSpec
     from tocsin.mqtt import Publisher, Request, Surroundings
     from tocsin.ports import Heeds, Inputs
     from tocsin_config import Setup
@@ -76,7 +77,7 @@ class Rooms:
         self.heeding: list[Heeds] = []
         self.outcome: Outcome | None = None
         self.journal: Journal | None = None
-        self.publisher: Publisher | None = None
+        self.publishers: list[Publisher] = []
 
     def add(self, guest: Room) -> None:
         """Have one more guest told."""
@@ -93,13 +94,12 @@ class Rooms:
     def written(self, facts: Sequence[Fact], durable: bool) -> None:  # noqa: FBT001 the journal's call
         """Publish what was stored, or what could not be: a warning must get out."""
         self._unwritten -= {id(fact) for fact in facts}
-        if self.publisher is None:
-            return
-        if durable:
-            self.publisher.stored()
-        else:
-            self.publisher.tell(facts)
-        if self._is_changed and not self._unwritten:
+        for publisher in self.publishers:
+            if durable:
+                publisher.stored()
+            else:
+                publisher.tell(facts)
+        if self.publishers and self._is_changed and not self._unwritten:
             self._show()
 
     def stepped(self, outcome: Outcome) -> None:
@@ -114,18 +114,24 @@ class Rooms:
         for guest in self._guests:
             guest.stepped(outcome)
         self._is_changed |= bool(outcome.facts)
-        if self.publisher is not None:
-            self.publisher.alive()
+        for publisher in self.publishers:
+            publisher.alive()
+        if self.publishers:
             is_due = now_ms - self._shown_ms >= SNAPSHOT_MS
             if (is_due or self._is_changed) and not self._unwritten:
                 self._show()
 
     def _show(self) -> None:
         snapshot = self.snapshot()
-        if self.publisher is not None and self.outcome is not None and snapshot:
+        if self.outcome is not None and snapshot:
             self._is_changed = False
             self._shown_ms = self.outcome.state.now_ms
-            self.publisher.show(self.outcome, snapshot)
+            for publisher in self.publishers:
+                publisher.show(self.outcome, snapshot)
+
+    def note(self, what: str, text: str) -> None:
+        """Tell a note of now."""
+        self.tell((NoteFact(at_ms=self._clock.now_ms(), what=what, text=text),))
 
     async def health(
         self,
@@ -199,9 +205,9 @@ async def serve(
         await _open_control(stack, setup, rooms, inbox, bench)
         await _open_rooms(stack, setup, time, rooms, inbox)
         begun = f"tocsin {__version__}, site file {setup.path}, sha256 {setup.sha256}"
-        rooms.tell((NoteFact(at_ms=time.now_ms(), what="start", text=begun),))
+        rooms.note("start", begun)
         memory = Memory(setup, time, inbox, rooms)
-        remembering = asyncio.create_task(_recall(memory, bench, time, rooms))
+        remembering = asyncio.create_task(_recall(memory, bench, rooms))
         stack.callback(remembering.cancel)
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
         keeping = asyncio.create_task(memory.keep())
@@ -214,8 +220,7 @@ async def serve(
             raise
         finally:
             notify.stopping()
-            ended = NoteFact(at_ms=time.now_ms(), what="stop", text="permits dropped")
-            rooms.tell((ended,))
+            rooms.note("stop", "permits dropped")
             await memory.leave(is_asked_to_stop=is_asked_to_stop)
 
 
@@ -250,13 +255,15 @@ async def _open_rooms(
         )
         rooms.add(await stack.enter_async_context(history))
     stamps = RunStamps(clock.boot_id(), uuid.uuid4().hex, time)
+    if setup.fleet is not None:
+        around = _around(setup, time, rooms, inbox, stamps)
+        await _open_uplink(stack, setup.fleet, setup, rooms, around)
     if setup.broker is not None:
         from tocsin.mqtt import Publisher  # noqa: PLC0415 no broker, no library
 
         around = _around(setup, time, rooms, inbox, stamps)
-        rooms.publisher = await stack.enter_async_context(
-            Publisher(setup.broker, site=setup.site, around=around)
-        )
+        publisher = Publisher(setup.broker, site=setup.site, around=around)
+        rooms.publishers.append(await stack.enter_async_context(publisher))
     rooms.journal = await stack.enter_async_context(
         Journal(
             setup.journal_folder,
@@ -279,11 +286,48 @@ async def _open_rooms(
         rooms.add(await stack.enter_async_context(page))
 
 
-async def _recall(memory: Memory, bench: Bench, time: Clock, rooms: Rooms) -> None:
+async def _open_uplink(
+    stack: AsyncExitStack,
+    spec: FleetSpec,
+    setup: Setup,
+    rooms: Rooms,
+    around: Surroundings,
+) -> None:
+    """Tell a fleet as well; its trouble is no alarm of the site."""
+    from tocsin.history.pages import page  # noqa: PLC0415 no fleet, no pages
+    from tocsin.mqtt import BadRequestError, Patience, uplink  # noqa: PLC0415
+
+    def say(text: str) -> None:
+        rooms.note("fleet", text)
+
+    async def read(since_ms: int, until_ms: int, step_ms: int) -> dict[str, Any]:
+        span = {"since_ms": since_ms, "until_ms": until_ms, "step_ms": step_ms}
+        try:
+            return await asyncio.to_thread(page, setup.journal_folder, **span)
+        except HistoryError as exc:
+            raise BadRequestError(str(exc)) from exc
+
+    patience = Patience(say)
+    stack.callback(patience.end)
+    publisher = uplink(
+        spec,
+        site=setup.site,
+        around=replace(
+            around,
+            on_trouble=patience.trouble,
+            on_certificates=patience.certificates,
+            on_certificate_note=say,
+        ),
+        pages=read,
+    )
+    rooms.publishers.append(await stack.enter_async_context(publisher))
+
+
+async def _recall(memory: Memory, bench: Bench, rooms: Rooms) -> None:
     """Tell the core what earlier runs knew: what was proved, learned and counted."""
     if why := await bench.remember():
         text = f"the due date of the next proof test is not known, {why}"
-        rooms.tell((NoteFact(at_ms=time.now_ms(), what="proof-due", text=text),))
+        rooms.note("proof-due", text)
     await memory.recall()
 
 
@@ -318,11 +362,10 @@ def _around(
         return told.accepted, told.outcome
 
     def refused(text: str) -> None:
-        note = NoteFact(at_ms=time.now_ms(), what="command-refused", text=text)
-        rooms.tell((note,))
+        rooms.note("command-refused", text)
 
     def noted(text: str) -> None:
-        rooms.tell((NoteFact(at_ms=time.now_ms(), what="certificate", text=text),))
+        rooms.note("certificate", text)
 
     return Surroundings(
         run_id=stamps.run_id,

@@ -19,6 +19,8 @@ from tocsin import __version__
 from tocsin.mqtt import properties as table
 from tocsin.mqtt.messages import REPLY_EXPIRES_S, STATE_EXPIRES_S, VALUE_EXPIRES_S
 from tocsin.mqtt.properties import Datatype, Property
+from tocsin.mqtt.summary import EXPIRES_S as SUMMARY_EXPIRES_S
+from tocsin.mqtt.uplink_nodes import FLEET, PAGES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -45,6 +47,8 @@ SCHEMAS = {
     "snapshot": "snapshot",
     "event": "event",
     "last": "result",
+    "summary": "summary",
+    "request": "page_request",
 }
 STATES = "^(init|ready|disconnected|sleeping|lost)$"
 PARAMETERS = {
@@ -107,9 +111,8 @@ def values(prefix: str, of: Iterable[Property]) -> Iterator[dict[str, Any]]:
     for each in of:
         address = f"{prefix}/{each.id}"
         if each.is_settable:
-            schema = {"$ref": "./schemas/command.json"}
             yield channel(
-                f"{address}/set", each.about, schema,
+                f"{address}/set", each.about, payload(each),
                 retain=False, action="receive", title=each.name,
             )  # fmt: skip
             continue
@@ -132,12 +135,15 @@ def values(prefix: str, of: Iterable[Property]) -> Iterator[dict[str, Any]]:
 def channels() -> Iterator[dict[str, Any]]:
     """Yield every channel."""
     device, site, pack = (f"{{domain}}/5/{{{w}}}" for w in ("device", "site", "pack"))
-    state = "ready and init expire; lost is the broker's word when we break off."
+    state = (
+        "ready and init expire, at a fleet twice as late; lost is the broker's word "
+        "when we break off."
+    )
     description = {"$ref": "./schemas/description.json"}
     text = {"type": "string", "pattern": PATTERNS[Datatype.STRING]}
     yield channel(
         f"{device}/$state", state, {"type": "string", "pattern": STATES},
-        expires_s=STATE_EXPIRES_S, title="State",
+        expires_s=2 * STATE_EXPIRES_S, title="State",
     )  # fmt: skip
     yield channel(
         f"{device}/$description", "What the device has.", description,
@@ -164,6 +170,17 @@ def channels() -> Iterator[dict[str, Any]]:
             expires_s=VALUE_EXPIRES_S, title=name,
         )  # fmt: skip
     yield from values(f"{pack}/{{limit}}", table.FORETOLD)
+    yield from values(f"{site}/{PAGES.id}", PAGES.properties)
+    (summary,) = FLEET.properties
+    yield channel(
+        f"{site}/{FLEET.id}/{summary.id}", summary.about, payload(summary),
+        expires_s=SUMMARY_EXPIRES_S, title=summary.name,
+    )  # fmt: skip
+    yield channel(
+        "reply/{site}/history/{path}", "A page of the history, or why there is none.",
+        {"$ref": "./schemas/page.json"},
+        retain=False, expires_s=REPLY_EXPIRES_S, title="Page",
+    )  # fmt: skip
     yield channel(
         "reply/{site}/{path}", "Answer to a command that asked for one here.",
         {"$ref": "./schemas/result.json"},
@@ -249,7 +266,14 @@ be retained, must bear an `id` that was not used in the last two minutes and the
 `at` within one minute of the daemon's clock, and come at most five times a minute for
 each verb. What became of one is on `command/last`, in the journal, and, if the command
 has an MQTT 5 response topic below `reply/<site>/`, there as well with its correlation
-data. No command can energise a permit."""
+data. No command can energise a permit.
+
+A site file with a `[fleet]` table has a second link, to the broker of a fleet, where
+the site's id is the domain as well: `<site>/5/<site>/...`. Only `$state`,
+`$description`, `events/event` and `fleet/summary` are published there, and no command
+is obeyed. There an event that no subscriber takes counts as not sent. A request for a
+page of the history is answered by one page; its `next_s` is where the next one begins.
+At most 30 are given a minute."""
 
 
 def _row(of: dict[str, Any], mqtt: dict[str, Any]) -> str:

@@ -1,4 +1,4 @@
-"""The ``[mqtt]`` table."""
+"""The ``[mqtt]`` and ``[fleet]`` tables."""
 
 from __future__ import annotations
 
@@ -115,3 +115,40 @@ def test_a_secret_that_everybody_can_read_or_change_is_doubted(
         if f"everybody on this machine can read or change {secret}" in each.wrong
     ]
     assert len(told) == count
+
+
+def test_a_host_alone_makes_a_fleet_that_gives_no_history(tmp_path: Path) -> None:
+    assert loaded(tmp_path, SMALL).fleet is None
+    made = loaded(tmp_path, f'{SMALL}\n[fleet]\nhost = "fleet.example.org"\n').fleet
+    assert made is not None
+    assert (made.name, made.gives_history) == ("", False)
+    assert (made.broker.protocol, made.broker.port) == ("5", 1883)
+    assert (made.broker.keepalive_s, made.broker.is_commanded) == (60, False)
+
+
+def test_a_fleet_is_reached_over_tls_where_its_table_says_so(tmp_path: Path) -> None:
+    table = '[fleet]\nhost = "fleet.example.org"\n[fleet.tls]\nca = "ca.crt"\n'
+    made = loaded(tmp_path, f"{SMALL}\n{table}").fleet
+    assert made is not None
+    assert made.broker.port == 8883
+    assert made.broker.tls is not None
+    assert made.broker.tls.ca == tmp_path / "ca.crt"
+
+
+@pytest.mark.parametrize(
+    ("keys", "key", "said"),
+    [
+        ("", "fleet.host", "missing"),
+        ('host = "h"\nname = "Fern Ridge"', "fleet.name", "lower-case"),
+        ('host = "h"\nname = "a/b"', "fleet.name", "lower-case"),
+        ('host = "h"\ncommands = true', "fleet.commands", "unknown key"),
+        ('host = "h"\npassword_file = "p"', "fleet.password_file", "username"),
+        ('host = "h"\n[fleet.tls]\nkey = "k"', "fleet.tls.key", "certificate"),
+    ],
+)
+def test_what_cannot_be_of_a_fleet_is_told_with_its_key(
+    keys: str, key: str, said: str, tmp_path: Path
+) -> None:
+    (problem,) = mistakes(tmp_path, f"{SMALL}\n[fleet]\n{keys}\n")
+    assert problem.key == key
+    assert re.search(said, str(problem))

@@ -14,7 +14,8 @@ from core_builders import CHARGE, Player, low_rule, output, reading, rule, site
 from homie5 import Controller
 from tocsin.core.rules import Action, Measure, Role
 from tocsin.core.site import Timing
-from tocsin.mqtt import Publisher, Surroundings
+from tocsin.fleet_port import FleetSpec
+from tocsin.mqtt import Publisher, Surroundings, uplink
 from tocsin.mqtt.leftovers import Leftovers
 from tocsin.ports import BrokerSpec
 from tocsin.show import show_json
@@ -144,9 +145,10 @@ class Stage:
 
 def stage(
     port: int, folder: Path, *, of: Site | None = None, journal: Journal | None = None,
-    run_id: str = "run-1", wall_ms: int = WALL_MS, **spec: Any,
+    run_id: str = "run-1", wall_ms: int = WALL_MS,
+    fleet: dict[str, Any] | None = None, **spec: Any,
 ) -> Stage:  # fmt: skip
-    """Return a stage that is not entered yet."""
+    """Return a stage that is not entered yet; with *fleet*, of the link to a fleet."""
     book = journal or Journal()
     book.run_id = run_id
     asked: list[Request] = []
@@ -172,14 +174,20 @@ def stage(
         on_refused=refused.append,
     )
     where = of or hut()
-    publisher = Publisher(
-        BrokerSpec(**{"host": "127.0.0.1", "port": port, **spec}),
-        site=where,
-        around=around,
-        seed=1,
-    )
-    told = asked, refused, troubles, dates, notes
-    made.append(Stage(publisher, Player(where), book, *told, wall_ms=wall_ms))
+    told = BrokerSpec(**{"host": "127.0.0.1", "port": port, **spec})
+    if fleet is None:
+        publisher = Publisher(told, site=where, around=around, seed=1)
+    else:
+        pages = fleet.pop("pages", None)
+        publisher = uplink(
+            FleetSpec(broker=told, **fleet),
+            site=where,
+            around=around,
+            pages=pages,
+            seed=1,
+        )
+    heard = asked, refused, troubles, dates, notes
+    made.append(Stage(publisher, Player(where), book, *heard, wall_ms=wall_ms))
     return made[0]
 
 
@@ -193,17 +201,17 @@ async def publishing(port: int, folder: Path, **how: Any) -> AsyncIterator[Stage
 
 
 @contextmanager
-def judged(port: int) -> Iterator[broker.Ears]:
+def judged(port: int, domain: str = "homie") -> Iterator[broker.Ears]:
     """Listen to everything, and let both judges see it; nothing may be wrong."""
     with broker.listening(port) as ears:
         yield ears
-    told = verdict(ears)
+    told = verdict(ears, domain)
     assert told == [], told
 
 
-def verdict(ears: broker.Ears) -> list[str]:
+def verdict(ears: broker.Ears, domain: str = "homie") -> list[str]:
     """Return what the convention or the documentation forbids of what was heard."""
-    controller, recorder = Controller(), Recorder()
+    controller, recorder = Controller(domain=domain), Recorder()
     for each in list(ears.messages):
         controller.take(
             each.topic,
@@ -213,7 +221,7 @@ def verdict(ears: broker.Ears) -> list[str]:
             expiry=each.expiry,
             is_stored=each.is_stored,
         )
-        if each.topic.startswith(("homie/", "reply/")):
+        if each.topic.startswith((f"{domain}/", "reply/")):
             recorder.take(
                 each.topic, each.payload, retained=each.retained, expiry=each.expiry
             )

@@ -96,6 +96,10 @@ folder = "/var/lib/tocsin"
 [mqtt]
 host = "127.0.0.1"
 port = 1883
+[fleet]
+host = "fleet.example.org"
+name = "hut"
+history = true
 [page]
 port = 8460
 [timing]

@@ -12,16 +12,21 @@ from tocsin.mqtt.commands import Request
 from tocsin.mqtt.events import PAGE
 from tocsin.mqtt.knock import knock
 from tocsin.mqtt.memory import load as remembered
+from tocsin.mqtt.pages import BadRequestError
 from tocsin.mqtt.publisher import Publisher
+from tocsin.mqtt.uplink import Patience, uplink
 
 __all__ = [
     "PAGE",
     "AclError",
+    "BadRequestError",
+    "Patience",
     "Publisher",
     "Request",
     "Surroundings",
     "acl_file",
     "knock",
     "remembered",
+    "uplink",
     "would_announce",
 ]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from tocsin.mqtt import memory
 from tocsin.mqtt.events import Feed
 from tocsin.mqtt.leftovers import Leftovers
-from tocsin.mqtt.memory import Memory
+from tocsin.mqtt.memory import FILE, Memory
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -31,7 +31,7 @@ JOURNAL_LOOK = 500
 
 
 class Archive:
-    """The journal and the memory of one publisher.
+    """The journal and the memory of one publisher, which lies in *file*.
 
     Attributes:
         feed: Events on their way.
@@ -39,10 +39,17 @@ class Archive:
     """
 
     def __init__(
-        self, names: Names, around: Surroundings, aside: Aside, sent: Callable[[], None]
+        self,
+        names: Names,
+        around: Surroundings,
+        aside: Aside,
+        sent: Callable[[], None],
+        *,
+        file: str = FILE,
     ) -> None:
         self._names = names
         self._around = around
+        self._file = around.folder / file
         self._aside = aside
         self._send = sent
         self._is_reading = False
@@ -58,7 +65,7 @@ class Archive:
     async def open(self) -> None:
         """Look what an earlier run knew; better nothing than not to begin."""
         with suppress(TimeoutError):
-            loading = asyncio.to_thread(memory.load, self._around.folder)
+            loading = asyncio.to_thread(memory.load, self._file)
             self._recall(await asyncio.wait_for(loading, LOADING_S))
 
     async def close(self) -> None:
@@ -72,6 +79,12 @@ class Archive:
         if (now := self._remembered()) != self._memory:
             self._aside.spawn(self._save(now))
 
+    def stored(self) -> None:
+        """Hear that the journal has grown; find where to begin, connected or not."""
+        self.feed.stored()
+        if self.feed.mark is None:
+            self.read()
+
     def read(self) -> None:
         """Read the journal on, if there is need."""
         if not self._is_reading and self.feed.wants_rows:
@@ -84,6 +97,7 @@ class Archive:
                 newest = await self._rows(most=JOURNAL_LOOK, newest=True)
                 if newest is not None:
                     self.feed.begin_at(newest)
+                    self.save()
             rows = None
             if self.feed.mark is not None:
                 rows = await self._rows(after_id=self.feed.after_id)
@@ -106,5 +120,5 @@ class Archive:
 
     async def _save(self, now: Memory) -> None:
         with suppress(OSError):
-            await asyncio.to_thread(memory.save, self._around.folder, now)
+            await asyncio.to_thread(memory.save, self._file, now)
             self._memory = now

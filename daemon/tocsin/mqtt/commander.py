@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from tocsin.mqtt.around import Surroundings
     from tocsin.mqtt.names import Names
 
-    Answer = Callable[[Message, Message | None], None]
+    Answer = Callable[[Message | None, Message | None], None]
 
 WAITING = 64
 NOTES = 5

@@ -29,8 +29,9 @@ class Life:
         is_announced: The broker has all that ``ready`` promises.
     """
 
-    def __init__(self, names: Names, outbox: Outbox) -> None:
+    def __init__(self, names: Names, outbox: Outbox, *, slower: int = 1) -> None:
         self._names = names
+        self._slower = slower
         self._outbox = outbox
         self._told: dict[str, bytes] = {}
         self._lives: Mapping[str, str] = {}
@@ -89,4 +90,5 @@ class Life:
         return [state(self._names.state(each), "disconnected") for each in devices]
 
     def _say(self, device: str, said: str, now_s: float) -> None:
-        self._outbox.put(state(self._names.state(device), said), now_s)
+        said_now = state(self._names.state(device), said, slower=self._slower)
+        self._outbox.put(said_now, now_s)

@@ -24,6 +24,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from tocsin.mqtt.commands import Heard
 from tocsin.mqtt.hearing import Hearing
 from tocsin.mqtt.pause import Pause
+from tocsin.mqtt.peer import NOBODY
 from tocsin.tls import Alerts, TlsError, alert, broker_held, load, secret_in, why_not
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from tocsin.ports import BrokerSpec
     from tocsin.tls import Loaded
 
+UNHEARD = 0x10
 FAILURE = 0x80
 """Reason codes from here on say that something was not done (section 2.4)."""
 
@@ -347,6 +349,7 @@ class Link:
     ) -> None:
         if client is self._client:
             refusal = str(reason) if reason.value >= FAILURE else ""
+            refusal = NOBODY if reason.value == UNHEARD else refusal
             self._hand_over(self._peer.acknowledged, number, refusal)
 
     def _on_subscribe(

@@ -34,10 +34,10 @@ class Memory:
     announced: tuple[str, ...] = ()
 
 
-def load(folder: Path) -> Memory:
-    """Return what is remembered in *folder*; nothing, if it cannot be read."""
+def load(path: Path) -> Memory:
+    """Return what the file at *path* says; nothing, if it cannot be read."""
     try:
-        told = json.loads((folder / FILE).read_text(encoding="utf-8"))
+        told = json.loads(path.read_text(encoding="utf-8"))
         mark = told["mark"]
         return Memory(
             mark=None if mark is None else Mark(**mark),
@@ -48,13 +48,13 @@ def load(folder: Path) -> Memory:
         return Memory()
 
 
-def save(folder: Path, memory: Memory) -> None:
+def save(path: Path, memory: Memory) -> None:
     """Write the file whole or not at all.
 
     Raises:
         OSError: the disk does not take it; the old file is still there.
     """
-    path, begun = folder / FILE, folder / f"{FILE}.new"
+    begun = path.with_name(f"{path.name}.new")
     with begun.open("w", encoding="utf-8") as file:
         file.write(json.dumps(asdict(memory)))
         file.flush()

@@ -48,14 +48,17 @@ class Message:
         return abs(self.reading - sent.reading) >= self.band
 
 
-def state(topic: str, said: str) -> Message:
-    """Return a device's ``$state``; only what claims life expires."""
+def state(topic: str, said: str, *, slower: int = 1) -> Message:
+    """Return a device's ``$state``; only what claims life expires.
+
+    It is refreshed, and runs out, so many times *slower*.
+    """
     is_alive = said in {"init", "ready"}
     return Message(
         topic=topic,
         payload=said.encode(),
-        expires_s=STATE_EXPIRES_S if is_alive else None,
-        again_s=STATE_AGAIN_S if is_alive else None,
+        expires_s=STATE_EXPIRES_S * slower if is_alive else None,
+        again_s=STATE_AGAIN_S * slower if is_alive else None,
     )
 
 

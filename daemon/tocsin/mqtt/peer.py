@@ -10,6 +10,10 @@ if TYPE_CHECKING:
     from tocsin.mqtt.commands import Heard
 
 
+NOBODY = "no subscriber takes it"
+"""An answer of MQTT 5 (OASIS, 2019), table 3-8: taken, and given to nobody."""
+
+
 class Peer(Protocol):
     """Whoever uses the link. All are called in the event loop."""
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tocsin import __version__
+from tocsin.clock import iso_time
 from tocsin.mqtt.announce import announced
 from tocsin.mqtt.describe import Device, Seen, devices
 from tocsin.mqtt.messages import STATE_AGAIN_S, STATE_EXPIRES_S, Message
@@ -56,15 +57,23 @@ class Painter:
         self._decisive: object = None
 
     @property
-    def heartbeat(self) -> str:
-        """Return the topic that says when the daemon decided."""
+    def _heartbeat(self) -> str:
         return self._names.topic(self._names.root, "service", "heartbeat")
 
     @property
     def apart(self) -> frozenset[str]:
         """Return topics that are no part of a picture and are kept all the same."""
         last = self._names.topic(self._names.root, "command", "last")
-        return frozenset({self.heartbeat, last})
+        return frozenset({self._heartbeat, last})
+
+    def beat(self, wall_ms: int) -> Message:
+        """Return what says when the daemon decided."""
+        return Message(
+            topic=self._heartbeat,
+            payload=string(iso_time(wall_ms)),
+            expires_s=STATE_EXPIRES_S,
+            gap_s=STATE_AGAIN_S,
+        )
 
     def drawn(
         self, outcome: Outcome, snapshot: Mapping[str, Any], wall_ms: int

@@ -8,23 +8,16 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Self
 
-from tocsin.clock import iso_time, loop_s
+from tocsin.clock import loop_s
 from tocsin.mqtt.archive import Archive
 from tocsin.mqtt.aside import Aside
-from tocsin.mqtt.commander import Commander
+from tocsin.mqtt.face import cabin
 from tocsin.mqtt.keeper import Keeper
 from tocsin.mqtt.life import Life
 from tocsin.mqtt.link import IN_FLIGHT, Link
-from tocsin.mqtt.messages import (
-    STATE_AGAIN_S,
-    STATE_EXPIRES_S,
-    Message,
-    state,
-)
-from tocsin.mqtt.names import Names
+from tocsin.mqtt.messages import Message, state
 from tocsin.mqtt.outbox import Outbox
-from tocsin.mqtt.payloads import string
-from tocsin.mqtt.picture import Painter
+from tocsin.mqtt.peer import NOBODY
 from tocsin.mqtt.troubles import Troubles
 from tocsin.tls import TlsError
 
@@ -37,6 +30,7 @@ if TYPE_CHECKING:
     from tocsin.core.site import Site
     from tocsin.mqtt.around import Surroundings
     from tocsin.mqtt.commands import Heard
+    from tocsin.mqtt.face import Face
     from tocsin.ports import BrokerSpec
 
 LEFTOVERS_S = 5.0
@@ -67,6 +61,7 @@ class Publisher:
         site: The site.
         around: What it needs of the daemon.
         seed: Of the jitter in the pause before reconnecting.
+        face: What the broker is shown; the cabin's whole tree unless said.
 
     `stored`, `tell`, `show` and `alive` never wait and never raise. Leaving the context
     says ``disconnected`` and takes three seconds at most, whatever the broker does.
@@ -79,17 +74,15 @@ class Publisher:
         site: Site,
         around: Surroundings,
         seed: int | None = None,
+        face: Face | None = None,
     ) -> None:
         self._spec = spec
+        self._face = face = face or cabin(spec, site, around)
         self._around = around
         self._seed = seed
-        self.names = Names.of_site(site, spec)
-        # MQTT 3.1.1 cannot tell a command that the broker kept from a live one.
-        self._is_commanded = spec.is_commanded and spec.protocol == "5"
+        self.names = face.names
         self._outbox = Outbox()
-        self._life = Life(self.names, self._outbox)
-        self._commander = Commander(self.names, around)
-        self._painter = Painter(self.names, site, spec, is_commanded=self._is_commanded)
+        self._life = Life(face.names, self._outbox, slower=face.slower)
         self._shown: tuple[Outcome, Mapping[str, Any], int] | None = None
         self._is_shown = False
         self._link: Link | None = None
@@ -100,7 +93,9 @@ class Publisher:
         self._keeper = None
         if spec.tls is not None:
             self._keeper = Keeper(spec, spec.tls, around, self._aside, self._troubles)
-        self._archive = Archive(self.names, around, self._aside, self._send)
+        self._archive = Archive(
+            face.names, around, self._aside, self._send, file=face.memory
+        )
         self._is_connected = self._is_open = False
         self._refreshed_s = self._grown_s = -STUCK_S
 
@@ -115,7 +110,7 @@ class Publisher:
             peer=self,
             seed=self._seed,
         )
-        self._aside.spawn(self._commander.work(self._answer))
+        self._aside.spawn(self._face.hears.work(self._answer))
         self._begin()
         if self._keeper is not None:
             self._keeper.begin(self._link)
@@ -156,7 +151,7 @@ class Publisher:
 
     def stored(self) -> None:
         """Hear that the journal has grown: what is in it is sent from there."""
-        self._archive.feed.stored()
+        self._archive.stored()
         self._send()
 
     def tell(self, facts: Sequence[Fact]) -> None:
@@ -180,7 +175,8 @@ class Publisher:
         self._life.decided(now_s)
         if self._is_open and now_s - self._refreshed_s >= 1.0:
             self._refreshed_s = now_s
-            self._outbox.put(self._heartbeat(), now_s)
+            if beat := self._face.painter.beat(self._around.wall_ms()):
+                self._outbox.put(beat, now_s)
             self._outbox.refresh(now_s)
             self._look_after(now_s)
             self._send()
@@ -217,6 +213,9 @@ class Publisher:
         if found is None:
             return
         message, _ = found
+        is_event = message.topic == self._archive.feed.topic
+        if refusal == NOBODY and not (is_event and self._face.must_be_heard):
+            refusal = ""  # whoever comes later finds what the broker keeps
         if refusal:
             self._troubles.refused(message.topic, refusal)
         else:
@@ -236,7 +235,7 @@ class Publisher:
         """Put commands to the core, one by one; remove what other runs left."""
         for each in messages:
             if each.topic.endswith("/set"):
-                self._commander.take(each)
+                self._face.hears.take(each)
             elif each.is_retained:
                 more = self._archive.leftovers.found(each, self._outbox.knows)
                 for topic in more.topics:
@@ -244,7 +243,7 @@ class Publisher:
                 if more.filters and self._link is not None and self._is_open:
                     self._link.listen(more.filters)
         if dropped:
-            self._commander.dropped(dropped)
+            self._face.hears.dropped(dropped)
         self._send()
 
     # --- connection ------------------------------------------------------------------
@@ -267,12 +266,14 @@ class Publisher:
         self._outbox.reconnected()
         self._archive.feed.returned()
         if self._link is not None:
-            # Before ours replaces it: which packs an earlier run had.
-            self._link.listen((self.names.description(self.names.root),))
-            if self._is_commanded:
-                self._link.obey(self.names.commands)
+            if self._face.may_be_left:
+                # Before ours replaces it: which packs an earlier run had.
+                self._link.listen((self.names.description(self.names.root),))
+                wait_s = self._archive.leftovers.WAIT_S
+                self._aside.later("sweep", wait_s, self._sweep)
+            if self._face.asks:
+                self._link.obey(self._face.asks)
         self._life.begin(loop_s())
-        self._aside.later("sweep", self._archive.leftovers.WAIT_S, self._sweep)
         self._archive.read()
         self._send()
 
@@ -303,7 +304,7 @@ class Publisher:
     def _grow(self) -> None:
         if self._shown is None or self._is_shown:
             return
-        picture = self._painter.drawn(*self._shown)
+        picture = self._face.painter.drawn(*self._shown)
         self._is_shown, now_s = True, loop_s()
         self._grown_s = now_s
         is_described_anew = self._life.describe(picture.devices)
@@ -314,7 +315,7 @@ class Publisher:
         self._outbox.show(
             picture.messages,
             now_s,
-            apart=self._painter.apart.union(self._life.own),
+            apart=self._face.painter.apart.union(self._life.own),
             is_hurried=picture.is_hurried,
         )
         self._life.live(picture.lives, now_s)
@@ -323,17 +324,10 @@ class Publisher:
         self._open()
         self._send()
 
-    def _heartbeat(self) -> Message:
-        return Message(
-            topic=self._painter.heartbeat,
-            payload=string(iso_time(self._around.wall_ms())),
-            expires_s=STATE_EXPIRES_S,
-            gap_s=STATE_AGAIN_S,
-        )
-
-    def _answer(self, last: Message, reply: Message | None) -> None:
+    def _answer(self, last: Message | None, reply: Message | None) -> None:
         """Publish what became of a command."""
-        self._outbox.put(last, loop_s())
+        if last is not None:
+            self._outbox.put(last, loop_s())
         if reply is not None:
             self._answers.append(reply)
         self._send()
@@ -361,7 +355,10 @@ class Publisher:
     def _next(self, now_s: float) -> Message | None:
         if self._answers:
             return self._answers.popleft()
-        event = None if self._aside.is_planned("refused") else self._archive.feed.next()
+        event = None
+        # What an event's topic means is in the description, which goes first.
+        if self._life.is_announced and not self._aside.is_planned("refused"):
+            event = self._archive.feed.next()
         return event or next(self._outbox.taken(now_s), None)
 
     def _settle(self, message: Message, *, is_refused: bool) -> None:
