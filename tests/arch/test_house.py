@@ -35,6 +35,7 @@ HOME = {
     "aiohttp": "daemon/tocsin/page/server.py",
     "pymodbus": "drivers/tocsin_drivers/modbus/link.py",
     "paho": "daemon/tocsin/mqtt/link.py",
+    "psycopg": "daemon/tocsin/fleet/store.py",
     "can": "drivers/tocsin_drivers/can/buses.py",
     "cantools": "daemon/tocsin/dbc.py",
     "gpiozero": "drivers/tocsin_drivers/gpio/lines.py",

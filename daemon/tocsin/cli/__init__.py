@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 DONE, FAILED, WRONG = 0, 1, 2
 OWN = (
-    *("demo", "scan", "run", "check", "circuit", "doctor", "show"),
-    *("record", "replay", "journal", "history", "incident", "prove", "mqtt", "backup"),
+    *("demo", "scan", "run", "check", "circuit", "doctor", "show", "record", "replay"),
+    *("journal", "history", "incident", "prove", "mqtt", "fleet", "backup"),
 )
 """Files named like their command; `ask` and `backup` hold others as well."""
 

@@ -67,6 +67,9 @@ class Heard:
         is_retained: The broker kept it, or whoever sent it wanted it kept.
         reply_to: MQTT 5 response topic, or empty.
         correlation: MQTT 5 correlation data.
+        number: What the broker calls it until it is acknowledged; 0 where nobody asks
+            for that.
+        turn: On which connection it came, counted.
     """
 
     topic: str
@@ -74,6 +77,8 @@ class Heard:
     is_retained: bool = False
     reply_to: str = ""
     correlation: bytes | None = None
+    number: int = 0
+    turn: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -98,7 +98,7 @@ class Feed:
         self._room = room
         self._rows: deque[Row] = deque()
         self._loose: deque[tuple[bool, dict[str, Any]]] = deque()
-        self._loose_seq = self._wall_ms = 0
+        self._loose_seq = self._lost_seq = self._wall_ms = 0
         self._is_row = False
         self._in_flight = False
         self.mark = mark
@@ -127,12 +127,11 @@ class Feed:
             )
 
     def _drop_one(self) -> None:
+        plain = (i for i, (is_alarm, _) in enumerate(self._loose) if not is_alarm)
+        index = next(plain, 0)
         self.lost += 1
-        for index, (is_alarm, _) in enumerate(self._loose):
-            if not is_alarm:
-                del self._loose[index]
-                return
-        self._loose.popleft()
+        self._lost_seq = self._loose[index][1]["seq"]
+        del self._loose[index]
 
     @property
     def wants_rows(self) -> bool:
@@ -194,7 +193,8 @@ class Feed:
     def _loss(self) -> dict[str, Any]:
         lost, self.lost = self.lost, 0
         text = f"{lost} events were neither stored nor sent: there was no room"
-        told = self._told(f"{self._epoch}-unstored", 0, self._wall_ms)
+        # It takes the place of one of them, so that no two losses bear one number.
+        told = self._told(f"{self._epoch}-unstored", self._lost_seq, self._wall_ms)
         return {**told, "kind": "note", "what": "mqtt-loss", "text": text}
 
     def acknowledged(self) -> None:

@@ -25,10 +25,13 @@ class Hearing:
         self._is_told = False
         self._lock = threading.Lock()
 
-    def put(self, heard: Heard, *, is_command: bool) -> bool:
-        """Put *heard* in; return True if somebody must be told to take it."""
+    def put(self, heard: Heard, *, room: int) -> bool:
+        """Put *heard* in if fewer than *room* wait.
+
+        Return True if somebody must be told to take it.
+        """
         with self._lock:
-            if len(self._heard) >= (COMMANDS if is_command else LEFT):
+            if len(self._heard) >= room:
                 self._dropped += 1
                 return False
             self._heard.append(heard)

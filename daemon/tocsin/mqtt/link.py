@@ -22,9 +22,9 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from tocsin.mqtt.commands import Heard
-from tocsin.mqtt.hearing import Hearing
+from tocsin.mqtt.hearing import COMMANDS, LEFT, Hearing
 from tocsin.mqtt.pause import Pause
-from tocsin.mqtt.peer import NOBODY
+from tocsin.mqtt.peer import FAILURE, refusal
 from tocsin.tls import Alerts, TlsError, alert, broker_held, load, secret_in, why_not
 
 if TYPE_CHECKING:
@@ -38,14 +38,11 @@ if TYPE_CHECKING:
     from tocsin.ports import BrokerSpec
     from tocsin.tls import Loaded
 
-UNHEARD = 0x10
-FAILURE = 0x80
-"""Reason codes from here on say that something was not done (section 2.4)."""
-
 QUEUED = 64
 IN_FLIGHT = 16
 """Messages handed over and not acknowledged; brokers commonly take twenty."""
 
+FIRST_ONLY = paho.MQTT_CLEAN_START_FIRST_ONLY
 LONGEST_DESCRIPTION = 65_536
 
 LONGEST_PACKET = 262_144
@@ -104,6 +101,8 @@ class Link:
         loaded: Our certificate and key as they are used now; None without TLS.
         theirs: The broker's certificate; None while none was seen.
     """
+
+    is_clean = True
 
     def __init__(
         self,
@@ -175,15 +174,19 @@ class Link:
         if self.is_version_5:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.MaximumPacketSize = LONGEST_PACKET
+            self._ask(properties)
         self._client.connect_async(
             spec.host,
             spec.port,
             keepalive=spec.keepalive_s,
-            clean_start=True if self.is_version_5 else paho.MQTT_CLEAN_START_FIRST_ONLY,
+            clean_start=self.is_clean if properties else FIRST_ONLY,
             properties=properties,
         )
         self._jitter()
         self._client.loop_start()
+
+    def _ask(self, properties: Properties) -> None:
+        """Ask the broker for what only some connections need."""
 
     def _jitter(self) -> None:
         self._client.reconnect_delay_set(*self._pause.bounds_s())
@@ -332,8 +335,8 @@ class Link:
             self._is_refused = False
             return
         said = f"the connection ended: {reason}"
-        if not was_up and (refusal := alert(self._alerts.said)):
-            said = f"no TLS with {self._spec.host}:{self._spec.port}: {refusal}"
+        if not was_up and (why := alert(self._alerts.said)):
+            said = f"no TLS with {self._spec.host}:{self._spec.port}: {why}"
             self._alerts.said = ""
         elif not was_up and self._spec.tls is None:
             said += "; if the broker wants TLS on this port, write a tls table"
@@ -348,9 +351,8 @@ class Link:
         self, client: object, _u: object, number: int, reason: ReasonCode, _p: object
     ) -> None:
         if client is self._client:
-            refusal = str(reason) if reason.value >= FAILURE else ""
-            refusal = NOBODY if reason.value == UNHEARD else refusal
-            self._hand_over(self._peer.acknowledged, number, refusal)
+            said = refusal(reason.value, str(reason))
+            self._hand_over(self._peer.acknowledged, number, said)
 
     def _on_subscribe(
         self, _c: object, _u: object, _n: int, reasons: list[ReasonCode], _p: object
@@ -375,7 +377,10 @@ class Link:
             reply_to=str(getattr(properties, "ResponseTopic", "")),
             correlation=getattr(properties, "CorrelationData", None),
         )
-        if self._hearing.put(heard, is_command=is_command):
+        self._keep(heard, room=COMMANDS if is_command else LEFT)
+
+    def _keep(self, heard: Heard, *, room: int) -> None:
+        if self._hearing.put(heard, room=room):
             self._hand_over(self._take)
 
     def _take(self) -> None:

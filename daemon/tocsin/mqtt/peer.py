@@ -10,8 +10,20 @@ if TYPE_CHECKING:
     from tocsin.mqtt.commands import Heard
 
 
+FAILURE = 0x80
+"""Reason codes from here on say that something was not done: MQTT 5.0 (OASIS, 2019),
+section 2.4."""
+
+UNHEARD = 0x10
 NOBODY = "no subscriber takes it"
-"""An answer of MQTT 5 (OASIS, 2019), table 3-8: taken, and given to nobody."""
+"""The reason code and the words for what was taken, and given to nobody (table 3-8)."""
+
+
+def refusal(code: int, words: str) -> str:
+    """Return why a message was not done, from the broker's *code* and its *words*."""
+    if code == UNHEARD:
+        return NOBODY
+    return words if code >= FAILURE else ""
 
 
 class Peer(Protocol):
