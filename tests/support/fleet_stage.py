@@ -57,7 +57,7 @@ def summary(
         "alarms": [],
         "packs": [],
         "outputs": [],
-        "proof_due": _at(525_600),
+        "proof_due": "2126-01-16T18:00:00Z",
         **more,
     }
     return _read(heard("fleet/summary", told, site), Summary)

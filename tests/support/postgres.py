@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
 WITHIN_S, PAUSE_S = 60.0, 0.05
 QUICK = ("fsync=off", "full_page_writes=off", "synchronous_commit=off")
-"""For tests that never cut the power; a campaign that measures leaves them out."""
+"""For tests that never cut the power; a campaign that measures leaves them out. That
+commits are not waited for is what the collector must not put up with."""
 
 
 def program(name: str) -> str:

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from typing import Final, LiteralString
 
+# What is acknowledged must outlive a crash, whatever the server's setting is.
+COMMIT_FOR_SURE: Final[LiteralString] = (
+    "SELECT set_config('synchronous_commit', 'on', false) "
+    "WHERE current_setting('synchronous_commit') = 'off'"
+)
+
 IS_MADE: Final[LiteralString] = "SELECT to_regclass('fleet.migration')"
+# Whoever made it beforehand may have given us no right to make others.
+HAS_SCHEMA: Final[LiteralString] = "SELECT 1 FROM pg_namespace WHERE nspname = 'fleet'"
+MAKE_SCHEMA: Final[LiteralString] = "CREATE SCHEMA fleet"
+
 VERSION: Final[LiteralString] = "SELECT coalesce(max(version), 0) FROM fleet.migration"
 MIGRATED: Final[LiteralString] = "INSERT INTO fleet.migration (version) VALUES (%s)"
 

@@ -59,6 +59,8 @@ class Store:
         """
         with self._open() as connection, connection.transaction():
             connection.execute("SELECT pg_advisory_xact_lock(%s)", (LOCK,))
+            if not connection.execute(sql.HAS_SCHEMA).fetchone():
+                connection.execute(sql.MAKE_SCHEMA)
             version = _version(connection)
             known = migrations.newest()
             if version > known:
@@ -129,6 +131,7 @@ class Store:
                     connect_timeout=CONNECT_S,
                     application_name="tocsin",
                 )
+                self._connection.execute(sql.COMMIT_FOR_SURE)
             yield self._connection
         except psycopg.Error as exc:
             self.close()

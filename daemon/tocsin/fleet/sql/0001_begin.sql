@@ -1,8 +1,6 @@
 -- What a fleet's sites told. Times of sites are by their own clocks and may jump;
 -- heard_at and state_at are by the database's.
 
-CREATE SCHEMA IF NOT EXISTS fleet;
-
 CREATE TABLE fleet.migration (
     version int PRIMARY KEY,
     at timestamptz NOT NULL DEFAULT now()
