@@ -14,9 +14,9 @@ from tocsin.journal import JournalError, last_full_ms
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from tocsin.app import Rooms
     from tocsin.clock import Clock
     from tocsin.core.counts import Counts
+    from tocsin.rooms import Rooms
     from tocsin.shell import Inbox
     from tocsin_config import Setup
 
