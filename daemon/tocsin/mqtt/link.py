@@ -44,7 +44,6 @@ IN_FLIGHT = 16
 
 FIRST_ONLY = paho.MQTT_CLEAN_START_FIRST_ONLY
 LONGEST_DESCRIPTION = 65_536
-
 LONGEST_PACKET = 262_144
 CONNECT_S = 5.0
 REBUILD_S = 1.0
@@ -72,7 +71,7 @@ class _Client(paho.Client):
             self.is_tls, self.why = True, self.on_tls(exc)
             raise
         except OSError as exc:
-            self.why = str(exc) or type(exc).__name__
+            self.why = exc.strerror or str(exc) or type(exc).__name__
             raise
         except ValueError as exc:  # a host name that no name server would take
             self.why = str(exc)
