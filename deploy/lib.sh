@@ -31,9 +31,9 @@ apt_install() {
     fi
 }
 
-# need PROGRAM PACKAGE: see that PROGRAM is there, /usr/sbin included.
+# need PROGRAM PACKAGE: see that PROGRAM is there, also where Debian hides some.
 need() {
-    PATH="$PATH:/usr/sbin:/sbin" command -v "$1" >/dev/null 2>&1 || apt_install "$2"
+    PATH="$PATH:/usr/sbin:/sbin$(printf ':%s' /usr/lib/postgresql/*/bin)" command -v "$1" >/dev/null 2>&1 || apt_install "$2"
 }
 
 find_python() {

@@ -6,9 +6,9 @@ case "${1:-}" in
     cat <<'TEXT'
 usage: sh deploy/test.sh [arguments of pytest]
 Makes a virtual environment in .venv (or $TOCSIN_VENV), installs Tocsin with its test
-needs (and mosquitto, openssl, chromium, its driver, npm and systemd with apt, where they
-are missing and root or sudo is there), then runs style, types, import contracts and all
-tests. Exit code 0: all passed.
+needs (and mosquitto, postgresql, openssl, chromium, its driver, npm and systemd with apt,
+where they are missing and root or sudo is there), then runs style, types, import
+contracts and all tests. Exit code 0: all passed.
 TEXT
     exit 0
     ;;
@@ -16,6 +16,7 @@ esac
 cd "$(dirname "$0")/.."
 . deploy/lib.sh
 need mosquitto mosquitto
+need initdb postgresql
 need openssl openssl
 need chromium chromium
 need chromedriver chromium-driver

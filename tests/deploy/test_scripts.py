@@ -16,6 +16,7 @@ RUNNABLE = [name for name in SCRIPTS if "/" not in name and name != "lib.sh"]
 
 NEEDED = (
     "mosquitto",
+    "initdb",
     "openssl",
     "chromium",
     "chromedriver",

@@ -1,7 +1,8 @@
-"""The broker of deploy/mqtt, run as it is shipped, with certificates of its script."""
+"""The brokers of deploy, run as they are shipped, with certificates of its script."""
 
 from __future__ import annotations
 
+import re
 import subprocess
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from tocsin.tls import load
 
 if TYPE_CHECKING:
     import ssl
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
 DEPLOY = Path(__file__).parents[2] / "deploy"
 MQTT = DEPLOY / "mqtt"
@@ -68,21 +69,27 @@ class Cabin:
 
 @contextmanager
 def cabin(
-    folder: Path, acl: str = "", instead: Mapping[str, str] = MappingProxyType({})
+    folder: Path,
+    acl: str = "",
+    instead: Mapping[str, str] = MappingProxyType({}),
+    *,
+    of: Path = MQTT,
+    users: Sequence[str] = (DEVICE, HUB, VIEWER, STRANGER),
 ) -> Iterator[Cabin]:
-    """Run the broker with the shipped ACL, or with another one.
+    """Run the broker in the folder *of* with the shipped ACL, or with another one.
 
     *instead*: lines of the shipped file, and what takes their place.
     """
-    pki, rules = folder / "pki", folder / "acl"
+    text = (of / "broker.conf").read_text()
+    (name,) = re.findall("^acl_file /etc/mosquitto/(.+)$", text, re.MULTILINE)
+    pki, rules = folder / "pki", folder / name
     done = make(pki, "broker", "localhost", "127.0.0.1")
     assert done.returncode == 0, done.stderr
-    done = make(pki, "user", DEVICE, HUB, VIEWER, STRANGER)
+    done = make(pki, "user", *users)
     assert done.returncode == 0, done.stderr
-    rules.write_text(acl or (MQTT / "acl").read_text())
+    rules.write_text(acl or (of / "acl").read_text())
     rules.chmod(0o600)
-    text = DEBIAN.format(folder=folder) + (MQTT / "broker.conf").read_text()
-    whole = text.replace("/etc/mosquitto/", f"{folder}/")
+    whole = DEBIAN.format(folder=folder) + text.replace("/etc/mosquitto/", f"{folder}/")
     for line, other in instead.items():
         assert line in whole
         whole = whole.replace(line, other)

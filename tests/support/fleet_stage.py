@@ -84,20 +84,14 @@ class Member:
     dsn: str
     name: str
     log: Path
+    more: tuple[str, ...] = ()
     code: int | None = None
     _process: subprocess.Popen[bytes] | None = None
 
     def command(self, *more: str) -> list[str]:
         made = [sys.executable, "-m", "tocsin", "fleet", "collect", "--name", self.name]
-        made += [
-            "--database",
-            self.dsn,
-            "--host",
-            "127.0.0.1",
-            "--port",
-            str(self.port),
-        ]
-        return [*made, *more]
+        made += ["--database", self.dsn, "--host", "127.0.0.1"]
+        return [*made, "--port", str(self.port), *self.more, *more]
 
     def start(self) -> None:
         with self.log.open("ab") as log:
@@ -141,11 +135,16 @@ class Member:
 
 @contextmanager
 def member(
-    port: int, dsn: str, *, name: str = "one", ready: str = "connected to"
+    port: int,
+    dsn: str,
+    *,
+    name: str = "one",
+    ready: str = "connected to",
+    more: tuple[str, ...] = (),
 ) -> Iterator[Member]:
-    """Run a collector while the context lasts."""
+    """Run a collector while the context lasts, with *more* words in its command."""
     with tempfile.TemporaryDirectory() as folder:
-        made = Member(port, dsn, name, Path(folder) / "log")
+        made = Member(port, dsn, name, Path(folder) / "log", more)
         made.start()
         try:
             if ready:
