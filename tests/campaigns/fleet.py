@@ -61,6 +61,13 @@ def cpu_s(pid: int, *, is_with_ended: bool = False) -> float:
     return sum(int(each) for each in fields[11 : 15 if is_with_ended else 13]) / TICKS
 
 
+def peak_kb(pid: int) -> int:
+    """Return the most memory that a process has had; proc(5), VmHWM of status."""
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    (found,) = (line for line in lines if line.startswith("VmHWM:"))
+    return int(found.split()[1])
+
+
 @dataclass
 class Usage:
     """CPU seconds of everybody but the sites.
@@ -75,6 +82,7 @@ class Usage:
     bare: float = 0.0
     bare_start: float = 0.0
     broker: float = 0.0
+    broker_kb: int = 0
     database: float = 0.0
 
     def of(self, name: str) -> float:
@@ -87,6 +95,7 @@ class Run:
 
     Attributes:
         events: What the sites' journals hold, by site, in order.
+        room: Bytes of an event and of a summary in the database, indexes included.
         wrong: What should not have been.
     """
 
@@ -98,6 +107,7 @@ class Run:
     stored: int = 0
     stored_summaries: int = 0
     bare_events: int = 0
+    room: tuple[int, int] = (0, 0)
     took_s: float = 0.0
     usage: Usage = field(default_factory=Usage)
     said: list[str] = field(default_factory=list)
@@ -240,7 +250,15 @@ def compare(run: Run, server: postgres.Server) -> None:
         run.wrong.append(f"the counts say {counted}")
     run.stored = len(found)
     (run.stored_summaries,) = server.run("SELECT count(*) FROM fleet.summary")[0]
+    kept = ("event", run.stored), ("summary", run.stored_summaries)
+    event, summary = (room(server, table) // max(1, rows) for table, rows in kept)
+    run.room = event, summary
     (run.bare_events,) = server.run("SELECT count(*) FROM bare_event")[0]
+
+
+def room(server: postgres.Server, table: str) -> int:
+    """Return how many bytes a table takes with its indexes."""
+    return int(server.run(f"SELECT pg_total_relation_size('fleet.{table}')")[0][0])
 
 
 def play(run: Run, settings: tuple[str, ...] = ()) -> None:
@@ -266,6 +284,7 @@ def play(run: Run, settings: tuple[str, ...] = ()) -> None:
         look(run, (one, two), server)
         run.usage.bare = cpu_s(bare.pid)
         run.usage.broker = cpu_s(running._process.pid)  # type: ignore[union-attr]
+        run.usage.broker_kb = peak_kb(running._process.pid)  # type: ignore[union-attr]
         children = Path(f"/proc/{server.pid}/task/{server.pid}/children").read_text()
         alive = sum(cpu_s(int(pid)) for pid in children.split())
         run.usage.database = cpu_s(server.pid, is_with_ended=True) + alive
@@ -304,9 +323,11 @@ CPU of the collectors: {working:.2f} s, {per(working, events)}; and {starting:.2
 to start {len(use.started)} times
 CPU of the bare subscriber: {bare:.2f} s, {per(bare, run.bare_events)}; and \
 {use.bare_start:.2f} s to start
-CPU of the broker: {use.broker:.2f} s
+CPU of the broker: {use.broker:.2f} s; its memory at most {use.broker_kb / 1000:.1f} MB
 CPU of the database: {use.database:.2f} s, of it {own:.2f} s for the collectors, \
-{its:.2f} s for the bare subscriber"""
+{its:.2f} s for the bare subscriber
+room in the database, with indexes: {run.room[0]} bytes an event, {run.room[1]} \
+a summary"""
     lines = [said, *run.said, *(f"WRONG: {each}" for each in run.wrong)]
     if not run.wrong:
         lines.append("nothing lost, nothing doubled, nothing out of order")

@@ -13,6 +13,7 @@ import jsonschema
 from asyncapi import channels, document
 from tocsin.mqtt import properties as table
 from tocsin.mqtt.properties import command_schema
+from tocsin.mqtt.uplink_nodes import page_schema
 
 ROOT = Path(__file__).parents[2]
 SHIPPED = ROOT / "deploy/mqtt"
@@ -47,6 +48,13 @@ def test_the_schema_of_a_command_is_the_one_that_the_daemon_goes_by() -> None:
     told = json.loads((SHIPPED / "schemas/command.json").read_text())
     del told["properties"]["at"]["pattern"]
     assert {key: told[key] for key in command_schema()} == command_schema()
+
+
+def test_the_schema_of_a_request_for_a_page_is_the_one_that_the_daemon_goes_by() -> (
+    None
+):
+    told = json.loads((SHIPPED / "schemas/page_request.json").read_text())
+    assert {key: told[key] for key in page_schema()} == page_schema()
 
 
 def test_every_value_has_a_channel_and_a_line_in_the_documentation() -> None:

@@ -347,3 +347,32 @@ def test_a_warning_that_could_not_be_stored_reaches_the_fleet_all_the_same(
 
     with judged(running.port, SITE_ID) as ears:
         asyncio.run(main(ears))
+
+
+def test_a_journal_that_begins_anew_is_sent_whole_as_a_new_epoch(
+    running: broker.Broker, tmp_path: Path
+) -> None:
+    """The disk was replaced, and the fleet has seen more than the new journal holds."""
+    long, fresh = Journal(), Journal()
+    long.write([alarm(n) for n in range(1, 30)])
+
+    async def old(ears: broker.Ears) -> None:
+        async with publishing(
+            running.port, tmp_path, fleet={}, journal=long, run_id="run-2"
+        ) as on:
+            last = ("run-2", on.journal.rows[-1].seq)
+            await on.until(lambda: last in events(ears))
+
+    async def new(ears: broker.Ears) -> None:
+        before = len(events(ears))
+        async with publishing(
+            running.port, tmp_path, fleet={}, journal=fresh, run_id="run-3"
+        ) as on:
+            await on.until(lambda: len(events(ears)) == before + len(fresh.rows))
+
+    with broker.listening(running.port) as ears:
+        asyncio.run(old(ears))
+        asyncio.run(new(ears))
+    told = [seq for epoch, seq in events(ears) if epoch == "run-3"]
+    assert told == [*range(1, len(fresh.rows) + 1)]
+    assert told
