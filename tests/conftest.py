@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import signal
+
 from hypothesis import HealthCheck, settings
 
 # How long an example takes says nothing about whether it is right, and a loaded
@@ -10,3 +12,7 @@ settings.register_profile(
     "patient", deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.load_profile("patient")
+
+# A shell starts what it puts into the background deaf to Ctrl-C, and so would be every
+# program that a test starts, and stops like that.
+signal.signal(signal.SIGINT, signal.default_int_handler)
