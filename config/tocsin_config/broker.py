@@ -65,10 +65,7 @@ def build_fleet(file: SiteFile, findings: Findings) -> FleetSpec | None:
 
 def broker_doubts(setup: Setup) -> Iterator[tuple[Key, str, str]]:
     """Doubt a way to the broker that is open to others, and secrets that are."""
-    fleet = None if setup.fleet is None else setup.fleet.broker
-    for table, spec in (("mqtt", setup.broker), ("fleet", fleet)):
-        if spec is None:
-            continue
+    for table, spec in setup.brokers.items():
         is_commanded = spec.is_commanded
         yield from overheard(spec.host, spec.tls, (table,), is_commanded=is_commanded)
         yield from readable(spec.password_file, (table, "password_file"))

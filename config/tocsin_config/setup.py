@@ -76,3 +76,10 @@ class Setup:
     lead_min: float = 15
     absorption_v: float | None = None
     origin: Origin | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def brokers(self) -> dict[str, BrokerSpec]:
+        """Return every broker that the site talks to, by its table in the file."""
+        fleet = None if self.fleet is None else self.fleet.broker
+        named = {"mqtt": self.broker, "fleet": fleet}
+        return {table: spec for table, spec in named.items() if spec is not None}

@@ -54,7 +54,9 @@ def test_journals_that_were_set_aside_are_told() -> None:
 
 @pytest.mark.parametrize(("trouble", "state"), [("", GOOD), ("refused", WRONG)])
 def test_a_broker_must_accept_the_account(trouble: str, state: State) -> None:
-    (only,) = complete(judge_broker(BrokerSeen(place="h:1", trouble=trouble)))
+    (only,) = complete(
+        judge_broker(BrokerSeen(table="mqtt", place="h:1", trouble=trouble))
+    )
     assert only.state is state
 
 

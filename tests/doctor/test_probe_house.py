@@ -7,6 +7,7 @@ import os
 import socket
 from dataclasses import replace
 from pathlib import Path
+from unittest.mock import Mock
 
 import pytest
 
@@ -17,8 +18,7 @@ from pki import Authority, over_tls
 from site_files import loaded
 from tocsin.doctor import Machine
 from tocsin.doctor.machine import node
-from tocsin.doctor.probe_house import broker as probe_broker
-from tocsin.doctor.probe_house import certificates, journal, secrets, software
+from tocsin.doctor.probe_house import brokers, certificates, journal, secrets, software
 from tocsin.doctor.probe_machine import clock, disk
 from tocsin.doctor.seen import Kind
 from tocsin.journal.rows import Entry, values
@@ -62,28 +62,35 @@ def test_a_damaged_journal_is_told(tmp_path: Path) -> None:
     assert "no sound database" in journal(tmp_path).trouble
 
 
+def trouble(spec: BrokerSpec) -> str:
+    """Return what is told of a fleet's broker, which is what is told of any."""
+    setup = Mock(brokers={"fleet": spec})
+    (seen,) = brokers(setup)
+    return seen.trouble
+
+
 @pytest.mark.broker
 def test_a_broker_is_asked_with_the_account_of_the_site(tmp_path: Path) -> None:
     free = broker.free_port()
-    assert "127.0.0.1" in probe_broker(BrokerSpec(host="127.0.0.1", port=free)).trouble
+    assert "127.0.0.1" in trouble(BrokerSpec(host="127.0.0.1", port=free))
     word = tmp_path / "word"
     word.write_text("wrong")
     with broker.running(tmp_path) as running, broker.listening(running.port) as ears:
         spec = BrokerSpec(host="127.0.0.1", port=running.port)
-        assert probe_broker(spec).trouble == ""
+        assert trouble(spec) == ""
         assert not ears.heard, "nothing is said to anyone"
     with broker.running(tmp_path, more="allow_anonymous false") as running:
         spec = BrokerSpec(
             host="127.0.0.1", port=running.port, username="hut", password_file=word
         )
-        assert "refuses" in probe_broker(spec).trouble
+        assert "refuses" in trouble(spec)
         gone = BrokerSpec(
             host="127.0.0.1",
             port=running.port,
             username="hut",
             password_file=tmp_path / "gone",
         )
-        assert "gone" in probe_broker(gone).trouble
+        assert "gone" in trouble(gone)
 
 
 @pytest.mark.broker
@@ -95,7 +102,7 @@ def test_certificates_and_keys_for_the_broker_are_looked_at(tmp_path: Path) -> N
         tls = Tls(ca=authority.ca, certificate=ours.certificate, key=ours.key)
         spec = BrokerSpec(host="localhost", port=running.port, tls=tls)
         setup = replace(loaded(tmp_path), broker=spec)
-        assert probe_broker(spec).trouble == ""
+        assert trouble(spec) == ""
         seen = [each.held for each in certificates(Machine(), setup)]
     whats = [held.what for held in seen if held is not None]
     assert whats == [

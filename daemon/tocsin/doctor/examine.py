@@ -114,9 +114,8 @@ class Looks:
         yield from self._one(Topic.JOURNAL, journal, judge_house.judge_journal)
         here = partial(probe_machine.board, machine)
         yield from self._one(Topic.MACHINE, here, judge_machine.judge_machine)
-        if setup.broker is not None:
-            broker = partial(probe_house.broker, setup.broker)
-            yield from self._one(Topic.BROKER, broker, judge_house.judge_broker)
+        brokers = partial(probe_house.brokers, setup)
+        yield from self._each(Topic.BROKER, brokers, judge_house.judge_broker)
         secrets = partial(probe_house.secrets, setup, who)
         yield from self._each(Topic.SECRETS, secrets, judge_house.judge_secret)
         dates = partial(probe_house.certificates, machine, setup)

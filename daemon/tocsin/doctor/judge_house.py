@@ -64,13 +64,16 @@ def judge_journal(seen: JournalSeen) -> Iterator[Finding]:
 
 def judge_broker(seen: BrokerSeen) -> Iterator[Finding]:
     """Judge a connection with the site's own account, made and ended."""
-    what = f"the broker on {seen.place}"
+    what = f"the broker of [{seen.table}] on {seen.place}"
+    nobody = "the fleet hears nothing of this site"
+    if seen.table == "mqtt":
+        nobody = "nobody hears alarms over MQTT"
     if seen.trouble:
         yield wrong(
             Topic.BROKER,
             what,
             seen.trouble,
-            "nobody hears alarms over MQTT; outputs work on",
+            f"{nobody}; outputs work on",
             "start the broker, or correct host, port, username and password_file",
         )
     else:

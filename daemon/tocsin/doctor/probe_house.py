@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 
     from tocsin.doctor.machine import Machine
     from tocsin.doctor.seen import Who
-    from tocsin.ports import BrokerSpec
     from tocsin_config import Setup
 
 KNOCK_S = 5.0
@@ -63,23 +62,26 @@ def journal(folder: Path) -> JournalSeen:
     return replace(seen, is_checked=True, trouble=trouble, rows=rows)
 
 
-def broker(spec: BrokerSpec) -> BrokerSeen:
-    """Connect as the site does, and leave."""
-    place = f"{spec.host}:{spec.port}"
-    trouble = asyncio.run(knock(spec, within_s=KNOCK_S))
-    return BrokerSeen(place=place, trouble=trouble)
+def brokers(setup: Setup) -> Iterator[BrokerSeen]:
+    """Connect to each as the site does, and leave."""
+    for table, spec in setup.brokers.items():
+        trouble = asyncio.run(knock(spec, within_s=KNOCK_S))
+        place = f"{spec.host}:{spec.port}"
+        yield BrokerSeen(table=table, place=place, trouble=trouble)
 
 
 def certificates(machine: Machine, setup: Setup) -> Iterator[CertificateSeen]:
     """Look when each certificate ends that the site, or its broker, shows others."""
-    page, broker = setup.page, setup.broker
+    page = setup.page
     if page is not None and page.certificate is not None:
         yield from _held(machine, "page", Tls(certificate=page.certificate))
-    if broker is not None and broker.tls is not None:
-        yield from _held(machine, "mqtt.tls", broker.tls)
-        shown = asked(broker.host, broker.port)
+    for table, spec in setup.brokers.items():
+        if spec.tls is None:
+            continue
+        yield from _held(machine, f"{table}.tls", spec.tls)
+        shown = asked(spec.host, spec.port)
         if shown is not None:  # else the look at the broker says why
-            yield CertificateSeen(use="mqtt", held=shown, wall_ms=machine.wall_ms())
+            yield CertificateSeen(use=table, held=shown, wall_ms=machine.wall_ms())
 
 
 def _held(machine: Machine, use: str, tls: Tls) -> Iterator[CertificateSeen]:
@@ -96,13 +98,12 @@ def secrets(setup: Setup, who: Who) -> Iterator[SecretSeen]:
     yield SecretSeen(
         node=node(setup.path), use="the site file", who=who, is_secret=False
     )
-    if setup.broker is not None and setup.broker.password_file is not None:
-        of = node(setup.broker.password_file)
-        yield SecretSeen(node=of, use="the broker's password", who=who)
-    if setup.broker is not None and setup.broker.tls is not None:
-        tls = setup.broker.tls
-        if (key := tls.key or tls.certificate) is not None:
-            yield SecretSeen(node=node(key), use="the key for the broker", who=who)
+    for table, spec in setup.brokers.items():
+        if spec.password_file is not None:
+            of = node(spec.password_file)
+            yield SecretSeen(node=of, use=f"the password of [{table}]", who=who)
+        if spec.tls is not None and (key := spec.tls.key or spec.tls.certificate):
+            yield SecretSeen(node=node(key), use=f"the key of [{table}.tls]", who=who)
     if setup.page is not None:
         own = setup.journal_folder / FILE_NAME
         yield SecretSeen(

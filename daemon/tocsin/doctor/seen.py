@@ -313,8 +313,9 @@ class JournalSeen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BrokerSeen:
-    """A connection that was made to the broker and ended at once."""
+    """A connection that was made to a *table*'s broker and ended at once."""
 
+    table: str
     place: str
     trouble: str = ""
 
