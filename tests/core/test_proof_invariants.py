@@ -35,7 +35,7 @@ from tocsin.core.events import (
     Proving,
     Tick,
 )
-from tocsin.core.rules import Action, Measure, Priority, Role
+from tocsin.core.rules import Action, Measure, Priority, Role, Scope
 from tocsin.core.site import Timing
 
 if TYPE_CHECKING:
@@ -107,7 +107,10 @@ def calm(draw: st.DrawFn) -> tuple[Site, tuple[Event, ...]]:
 @st.composite
 def wild(draw: st.DrawFn) -> tuple[Site, tuple[Event, ...]]:
     history = draw(histories())
-    return history.site, tuple(history.events)
+    of = history.site
+    # A proof moves outputs for real: what is worn or stuck of them then is real too.
+    rules = [rule for rule in of.rules if rule.measure.scope is not Scope.OUTPUT]
+    return replace(of, rules=tuple(rules)), tuple(history.events)
 
 
 @st.composite

@@ -19,7 +19,7 @@ from core_builders import (
     wired,
 )
 from tocsin.core.counts import Counts
-from tocsin.core.events import Counted, Event, Verb
+from tocsin.core.events import Counted, Event, ProofBegin, ProofEnd, Verb
 from tocsin.core.horn import TEST, TEST_MS, sound
 from tocsin.core.hours import DAY_MS, HOUR_MS, Hours
 from tocsin.core.plant import InputRole
@@ -146,6 +146,26 @@ def test_each_time_it_is_energised_is_one_operation() -> None:
     for i in range(1, 6):
         player.play(reading(i * 2_000), reading(i * 2_000 + 1_000, *HIGH))
     assert player.state.outputs[0].counts.operations == 5
+
+
+@pytest.mark.parametrize(
+    ("operations", "state"),
+    [(6, "normal"), (7, "unacknowledged"), (8, "unacknowledged")],
+)
+def test_what_a_proof_wears_of_a_relay_is_worn(operations: int, state: str) -> None:
+    """Once at the start; once more when the permit comes back after the proof."""
+    player = _player(
+        Counted(at_ms=0, output="charge", counts=Counts(operations=operations)),
+        reading(1_000),
+        ProofBegin(at_ms=2_000, alarm="full", by="warden", for_ms=60_000),
+        reading(3_000),
+    )
+    assert not player.level("charge")
+    player.play(ProofEnd(at_ms=4_000, reason="seen"), reading(5_000))
+    player.tick(600_000)
+    assert player.level("charge")
+    assert player.state.outputs[0].counts.operations == operations + 2
+    assert player.alarm("worn", "charge") == state
 
 
 # --- self-test ------------------------------------------------------------------------
