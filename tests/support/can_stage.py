@@ -69,16 +69,22 @@ class StubBus(can.BusABC):
 
 
 class Garage:
-    """Where stub buses are made; each opening takes the next of *failures*."""
+    """Where stub buses are made; each opening takes the next of *failures*.
+
+    Attributes:
+        tried_s: When it was asked for one, by the event loop's clock.
+    """
 
     def __init__(self, monkeypatch: Any) -> None:
         self.built: list[StubBus] = []
+        self.tried_s: list[float] = []
         self.failures: deque[Exception] = deque()
         monkeypatch.setattr(can_link, "new_bus", self._new_bus)
         monkeypatch.setattr(can_link, "_LINKS", WeakValueDictionary())
 
     def _new_bus(self, where: CanLine, filters: Any) -> StubBus:
         del where
+        self.tried_s.append(asyncio.get_running_loop().time())
         if self.failures:
             raise self.failures.popleft()
         self.built.append(StubBus(filters))

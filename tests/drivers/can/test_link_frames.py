@@ -128,7 +128,7 @@ def asked_of_the_library(
 ) -> dict[str, Any]:
     asked: dict[str, Any] = {}
     monkeypatch.setattr(can, "Bus", lambda **words: asked.update(words))
-    new_bus(CanLine(interface=interface, channel="x"), filters)
+    new_bus(CanLine(interface=interface, channel="/none/x"), filters)
     return asked
 
 
