@@ -39,7 +39,10 @@ _TEXT = re.compile(r'"(?:\\.|[^"\\])*"')
 _LARGE = re.compile(
     r"\bBO_\s+[^\s:]+\s+[^\s:]+\s*:\s*(?P<bytes>[-+]?\d+)"
     r"|:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>\d+)\s*@"
+    r"|(?<![\w.])[-+]?[\d.]+[eE]\+?(?P<power>\d+)"
 )
+MOST_POWER = 308
+"""Of ten in a number: the largest of IEEE 754 binary64 is 1.8e308."""
 _RANGE = re.compile(r"([-+]?\d+)\s*-\s*([-+]?\d+)")
 
 
@@ -169,6 +172,8 @@ def _refuse_large(text: str) -> None:
             what = f"a message of more than {MOST_BYTES} bytes"
         elif not 0 <= size["start"] <= BITS * MOST_BYTES - size["bits"]:
             what = "a signal that fits in no message"
+        elif size["power"] > MOST_POWER:
+            what = "a number that is too large"
         else:
             continue
         line = bare.count("\n", 0, found.start()) + 1

@@ -304,7 +304,12 @@ IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
         ((8, -5, 8, 1, ""), "line 2: a signal that fits in no message"),
         ((1_785, 14_273, 8, 1, ""), "line 2: a signal that fits in no message"),
         ((8, 60, 8, 1, ""), "signal A does not fit in message M"),
-        ((8, 0, 8, "1e999", ""), "factor, offset or bounds of A are no numbers"),
+        ((8, 0, 8, "1e308", ""), "factor, offset or bounds of A are no numbers"),
+        ((8, 0, 8, "1e309", ""), "line 2: a number that is too large"),
+        (
+            (8, 0, 8, 1, 'BA_DEF_ BO_ "Age" INT 0 11e3080000;\n'),
+            "line 3: a number that is too large",
+        ),
         ((8, 0, 8, "1e300", ""), "factor, offset or bounds of A are no numbers"),
         ((8, 0, 8, "-1e15", ""), "factor, offset or bounds of A are no numbers"),
         ((8, 0, 8, "1.5.2", ""), "line 2, column"),
