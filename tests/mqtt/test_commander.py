@@ -12,6 +12,7 @@ import pytest
 import broker
 from mqtt_commands import VERBS, WORDS, at, may_be_obeyed, payload
 from mqtt_stage import ROOT, STATE, WALL_MS, Stage, judged, publishing
+from tocsin.mqtt.commands import Heard
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -122,6 +123,28 @@ def test_nothing_is_obeyed_unless_it_was_switched_on(
     assert (on.asked, on.refused) == ([], [])
     told = json.loads(ears.kept[f"{ROOT}/$description"])
     assert "command" not in told["nodes"]
+
+
+@pytest.mark.parametrize("is_commanded", [False, True])
+def test_a_command_that_a_broker_sends_unasked_is_obeyed_only_where_commands_are(
+    is_commanded: bool,  # noqa: FBT001 a setting
+    running: broker.Broker,
+    tmp_path: Path,
+) -> None:
+    pushed = Heard(topic=to("silence"), payload=said("unasked").encode())
+
+    async def main(ears: broker.Ears) -> Stage:
+        spec = {"is_commanded": is_commanded}
+        async with publishing(running.port, tmp_path, **spec) as on:
+            await ready(on, ears)
+            on.publisher.heard((pushed,), 0)
+            for _ in range(30):
+                await asyncio.sleep(0)
+            return on
+
+    with broker.listening(running.port) as ears:
+        on = asyncio.run(main(ears))
+    assert [each.id for each in on.asked] == ["unasked"] * is_commanded
 
 
 def test_a_flood_is_bounded_and_does_not_fill_the_journal(

@@ -235,7 +235,8 @@ class Publisher:
         """Put commands to the core, one by one; remove what other runs left."""
         for each in messages:
             if each.topic.endswith("/set"):
-                self._face.hears.take(each)
+                if self._face.asks:  # a broker may send what nobody asked for
+                    self._face.hears.take(each)
             elif each.is_retained:
                 more = self._archive.leftovers.found(each, self._outbox.knows)
                 for topic in more.topics:
