@@ -244,20 +244,24 @@ class _Writer(threading.Thread):
             self._journal.post(self._journal.ended)
 
     def _write_on(self) -> None:
-        while True:
-            taken = self._backlog.take(BATCH, self._idle_s)
-            entries = [entry for entry in taken if self._is_storable(entry)]
-            is_last_try = self._backlog.is_closed
-            if self._write(entries):
-                self._backlog.done()
-                self._note_losses()
-                if is_last_try and not self._backlog:
-                    return
-                continue
-            self._backlog.give_back(entries)
-            if is_last_try:
-                return
-            self._backlog.pause(self._retry_s)
+        while (pause_s := self.turn(self._idle_s)) is not None:
+            if pause_s:
+                self._backlog.pause(pause_s)
+
+    def turn(self, wait_s: float) -> float | None:
+        """Write what waits, or comes within *wait_s*.
+
+        Returns how long to pause before the next turn; None after the last one.
+        """
+        taken = self._backlog.take(BATCH, wait_s)
+        entries = [entry for entry in taken if self._is_storable(entry)]
+        is_last_try = self._backlog.is_closed
+        if self._write(entries):
+            self._backlog.done()
+            self._note_losses()
+            return None if is_last_try and not self._backlog else 0.0
+        self._backlog.give_back(entries)
+        return None if is_last_try else self._retry_s
 
     def _is_storable(self, entry: Entry) -> bool:
         """Make its row, and drop and count one that cannot have any."""
