@@ -1,6 +1,7 @@
-"""The simulated bus on python-can's virtual interface. The only user of it here.
+"""The simulated bus on python-can's interfaces without hardware. Its only user here.
 
-Every bus object of one process that has the same channel hears what is sent.
+``virtual``: every bus object of one process that has the same channel hears what is
+sent. ``socketcan`` on a vcan device of Linux: every program on the machine does.
 """
 
 from __future__ import annotations
@@ -25,15 +26,20 @@ class VirtualLine:
     """Simulated devices on a virtual channel, for ``async with``."""
 
     def __init__(
-        self, channel: str, answers: Callable[[CanFrame], list[CanFrame]]
+        self,
+        channel: str,
+        answers: Callable[[CanFrame], list[CanFrame]],
+        *,
+        interface: str = INTERFACE,
     ) -> None:
         self.channel = channel
+        self._interface = interface
         self._answers = answers
         self._bus: can.BusABC | None = None
 
     async def __aenter__(self) -> Self:
         self._bus = can.Bus(
-            interface=INTERFACE, channel=self.channel, rx_queue_size=MOST_HEARD
+            interface=self._interface, channel=self.channel, rx_queue_size=MOST_HEARD
         )
         return self
 
@@ -50,7 +56,8 @@ class VirtualLine:
     def send(self, said: Iterable[CanFrame | Noise]) -> None:
         """Answer what others have sent, then pass on what is on the bus.
 
-        A bus has no line noise. A listener whose queue is full loses the frame.
+        A bus has no line noise. A listener whose queue is full loses the frame, and
+        so does everybody while the link is down.
         """
         if self._bus is None:
             return
@@ -64,7 +71,10 @@ class VirtualLine:
     def _asked(self, bus: can.BusABC) -> list[CanFrame]:
         answers: list[CanFrame] = []
         for _ in range(MOST_HEARD):
-            message = bus.recv(0)
+            try:
+                message = bus.recv(0)
+            except can.CanOperationError:  # the link is down; it may come back
+                break
             if message is None:
                 break
             answers += self._answers(_frame(message))
