@@ -112,10 +112,10 @@ def _head(image: Image) -> list[str]:
         ["git", "-C", str(ROOT), "describe", "--always", "--dirty"],
         check=False, capture_output=True, text=True,
     ).stdout.strip()  # fmt: skip
+    slow = "times in the machine are some ten times longer than on hardware"
     return [
         f"commit {commit or 'unknown'}, Tocsin installed {image.how}",
-        f"{emulator}, emulated on {platform.release()}: times in the machine are some "
-        "ten times longer than on hardware",
+        f"{emulator}, emulated on {platform.release()}: {slow}",
     ]
 
 

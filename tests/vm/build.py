@@ -162,7 +162,9 @@ class Kitchen:
         if not headers.exists():
             wanted = f"linux-headers-{release}"
             raise recipe.RecipeError(f"missing: apt-get install {wanted}")
-        self.say("building the simulated GPIO chip's module from Debian's kernel source")
+        self.say(
+            "building the simulated GPIO chip's module from Debian's kernel source"
+        )
         shutil.rmtree(made, ignore_errors=True)
         made.mkdir()
         names = (*recipe.GPIO_SIM_SOURCES, recipe.IRQ_SIM_SOURCE)
@@ -211,7 +213,11 @@ class Kitchen:
                 (ours / "kernel" / name).parent.mkdir(parents=True, exist_ok=True)
                 run("cp", "-a", theirs / "kernel" / name, ours / "kernel" / name)
         for path in theirs.glob("modules.*"):
-            if path.name in {"modules.order", "modules.builtin", "modules.builtin.modinfo"}:
+            if path.name in {
+                "modules.order",
+                "modules.builtin",
+                "modules.builtin.modinfo",
+            }:
                 shutil.copy(path, ours)
         (ours / "extra").mkdir()
         shutil.copy(module, ours / "extra")

@@ -7,14 +7,14 @@ import time
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from tests.vm import levels
-from tests.vm.machine import Machine
+from tests.vm.levels import Record, read
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from tests.vm.build import Image
+    from tests.vm.machine import Machine
 
 SITE = "/etc/tocsin/site.toml"
 TOCSIN = "/opt/tocsin/venv/bin/tocsin"
@@ -128,10 +128,10 @@ class Lab:
         """Write into the chip's record."""
         self.machine.sh(f"echo {text} > /sys/kernel/tracing/trace_marker")
 
-    def record(self) -> levels.Record:
+    def record(self) -> Record:
         """Return what has happened on the chip since this boot."""
         text = self.machine.sh("cat /sys/kernel/tracing/trace")
-        return levels.read(text, pulled_up=PULLED_UP)
+        return read(text, pulled_up=PULLED_UP)
 
     def is_active(self) -> bool:
         """Return True while the daemon's unit is up: it has done a step."""

@@ -1,4 +1,4 @@
-"""What was on every line of the GPIO chip, from the kernel's record of the driver. Pure.
+"""What was on every line of the GPIO chip, from the kernel's own record. Pure.
 
 The record is a text of tracefs (Linux, ``Documentation/trace/kprobetrace.rst``): each
 call of the simulated chip's functions, in order, with a time in microseconds. Nothing
@@ -125,6 +125,8 @@ def _done(
             param = values["config"] & 0xFF
             if param in {PULL_DOWN, PULL_UP}:
                 pulls[line] = param == PULL_UP
+        case _:
+            pass
     return []
 
 

@@ -15,11 +15,11 @@ import subprocess
 import threading
 import time
 from contextlib import suppress
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
     from types import TracebackType
 
     from tests.vm.build import Image
@@ -40,7 +40,9 @@ def arguments(
     image: Image, folder: Path, *, append: str = "", more: Sequence[str] = ()
 ) -> list[str]:
     """Return the command line of qemu; sockets and files lie in *folder*."""
-    words = f"console=ttyS0 root=/dev/vda rw panic=0 loglevel=4 mitigations=off {append}"
+    words = (
+        f"console=ttyS0 root=/dev/vda rw panic=0 loglevel=4 mitigations=off {append}"
+    )
     return [
         "qemu-system-x86_64",
         *("-nodefaults", "-no-user-config", "-display", "none", "-machine", "q35"),
@@ -50,7 +52,10 @@ def arguments(
         *("-append", f"{words} systemd.show_status=0 random.trust_cpu=on"),
         *("-chardev", f"file,id=con,path={folder}/console.log,append=on"),
         *("-serial", "chardev:con"),
-        *("-drive", f"if=none,id=root,file={folder}/root.qcow2,format=qcow2,cache=unsafe"),
+        *(
+            "-drive",
+            f"if=none,id=root,file={folder}/root.qcow2,format=qcow2,cache=unsafe",
+        ),
         *("-device", "virtio-blk-pci,drive=root", "-device", "virtio-serial-pci"),
         *(
             word

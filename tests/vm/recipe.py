@@ -121,7 +121,9 @@ def kernel_release(depends: str) -> str:
     """
     found = re.search(r"Depends: linux-image-(\d[\w.+-]*-amd64)\s", f"{depends}\n")
     if found is None:
-        raise RecipeError(f"apt-cache names no kernel for {META_KERNEL}: is this amd64?")
+        raise RecipeError(
+            f"apt-cache names no kernel for {META_KERNEL}: is this amd64?"
+        )
     return found[1]
 
 
@@ -133,7 +135,10 @@ def exported_only(irq_sim: str) -> str:
     Raises:
         RecipeError: the line is not there, so that the result would not load.
     """
-    was, becomes = "handle_simple_irq(irq_to_desc(irqnum))", "generic_handle_irq(irqnum)"
+    was, becomes = (
+        "handle_simple_irq(irq_to_desc(irqnum))",
+        "generic_handle_irq(irqnum)",
+    )
     if was not in irq_sim:
         raise RecipeError(f"{IRQ_SIM_SOURCE} no longer says {was}")
     return irq_sim.replace(was, becomes)

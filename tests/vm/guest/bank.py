@@ -11,7 +11,6 @@ from __future__ import annotations
 import asyncio
 import json
 import sys
-from contextlib import suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -35,6 +34,15 @@ LOOK_S = 0.1
 BEATS = 60_000
 
 
+def wished() -> dict[str, dict[str, Any]]:
+    """Return what the file says, and nothing if there is none."""
+    try:
+        wishes: dict[str, dict[str, Any]] = json.loads(WISHES.read_text())
+    except FileNotFoundError:
+        return {}
+    return wishes
+
+
 class Hut:
     """Both packs, as they are wished to be."""
 
@@ -46,8 +54,8 @@ class Hut:
             missing_ah=140.0,
             temp_c=20.0,
         )
-        limits = {"charge_limit_da": 1_000, "discharge_limit_da": 2_000}
-        self._quiet = replace(Pack(design).reading, **limits)
+        made = Pack(design).reading
+        self._quiet = replace(made, charge_limit_da=1_000, discharge_limit_da=2_000)
         self._wishes: dict[str, dict[str, Any]] = {}
         self.devices = {
             name: Device(partial(self._registers, name)) for name in ("left", "right")
@@ -70,8 +78,7 @@ class Hut:
     async def obey(self) -> None:
         """Look at the wishes for ever."""
         while True:
-            with suppress(FileNotFoundError):
-                self._wishes = json.loads(WISHES.read_text())
+            self._wishes = wished()
             for name, device in self.devices.items():
                 is_silent = self._wishes.get(name, {}).get("silent", False)
                 device.break_down(Fault.DEAD if is_silent else Fault.NONE)

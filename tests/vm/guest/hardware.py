@@ -51,7 +51,9 @@ def chip() -> Path:
         line.mkdir()
         (line / "name").write_text(f"GPIO{n}")
     (CONFIG / "live").write_text("1")
-    device, name = ((p).read_text().strip() for p in (CONFIG / "dev_name", bank / "chip_name"))
+    device, name = (
+        (p).read_text().strip() for p in (CONFIG / "dev_name", bank / "chip_name")
+    )
     return Path("/sys/devices/platform") / device / name
 
 

@@ -6,6 +6,7 @@ external relay that waits for the heartbeat can drop them; both times are measur
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from tests.vm.lab import HEARTBEAT_PIN, PERMITS, PINS, Lab, booted
@@ -13,6 +14,7 @@ from tests.vm.machine import Machine
 
 if TYPE_CHECKING:
     from tests.vm.lab import Place
+    from tests.vm.levels import Change
 
 SLACK_S = 5.0
 """For the service manager itself, which is emulated too."""
@@ -65,9 +67,9 @@ def run(place: Place) -> None:
         )
 
 
-def _longest(beats: list, until_s: float) -> float:  # type: ignore[type-arg]
+def _longest(beats: list[Change], until_s: float) -> float:
     times = [beat.at_s for beat in beats if beat.at_s < until_s][-20:]
-    return max(b - a for a, b in zip(times, times[1:], strict=False))
+    return max(b - a for a, b in pairwise(times))
 
 
 def _seconds(text: str) -> float:
