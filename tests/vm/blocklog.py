@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
     from random import Random
 
 MAGIC = 0x6A736677736872
@@ -51,13 +52,14 @@ class Write:
     is_durable: bool
 
 
-def count(log: BinaryIO) -> int:
-    """Return how many entries the log has now; it may be growing.
+def count(path: Path) -> int:
+    """Return how many entries a log that grows has now.
 
     Raises:
         LogError: it is no such log.
     """
-    return _head(log)[0]
+    with path.open("rb") as log:  # anew: a buffer would still hold what was there
+        return _head(log)[0]
 
 
 def _head(log: BinaryIO) -> tuple[int, int]:

@@ -9,11 +9,15 @@ from __future__ import annotations
 import io
 import random
 import struct
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.vm import blocklog
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 SECTOR = 512
 FLUSH, FUA, DISCARD = 1, 2, 4
@@ -129,6 +133,13 @@ def test_a_log_that_is_none_or_is_cut_off_is_refused(
 ) -> None:
     with pytest.raises(blocklog.LogError, match=why):
         replay(io.BytesIO(text))
+
+
+def test_a_log_that_grows_is_counted_anew(tmp_path: Path) -> None:
+    path = tmp_path / "log"
+    for number in (0, 1, 5):
+        path.write_bytes(log_of(*[(0, full("a"), 0)] * number).getvalue())
+        assert blocklog.count(path) == number
 
 
 def test_a_log_whose_head_counts_more_than_is_there_is_refused() -> None:

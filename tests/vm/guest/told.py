@@ -1,15 +1,18 @@
 """The daemon as it is, with an ear on it that says what is on the disk.
 
 Used as ``python told.py run SITE`` in place of ``tocsin``, by the same service unit.
-Standard output is the port to the test outside, a line each:
+It begins as soon as /run/lab/go is there: what a process loads is in memory by then,
+and a machine that was put to sleep before can be woken many times. Standard output is
+the port to the test outside, a line each:
 
 - ``row DIGEST``: the journal was told that this row is on the disk
 - ``kept PACK MS``: a sample of that time is in the history
 - ``saved NAME DIGEST``: a small file was written, and its text
+- ``loaded``: it waits
 - ``look JSON``: what the last run left, looked at before anything is written
 
-``LAB_SYNC=NORMAL`` breaks the journal on purpose: its commits no longer wait for the
-disk. What is learned and counted is saved every second or so instead of every ten
+``NORMAL`` in that file breaks the journal on purpose: its commits no longer wait for
+the disk. What is learned and counted is saved every second or so instead of every ten
 minutes, so that a cut meets it.
 """
 
@@ -20,6 +23,7 @@ import json
 import os
 import sqlite3
 import sys
+import time
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -33,6 +37,7 @@ from tocsin.journal.store import Store
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+GO = Path("/run/lab/go")
 FOLDER = Path("/var/lib/tocsin")
 PORT = 1
 """Standard output's descriptor."""
@@ -64,8 +69,8 @@ class LooseStore(Store):
         connection.execute("PRAGMA synchronous = NORMAL")
 
 
-def listen() -> None:
-    """Put the ear on."""
+def listen(how: str) -> None:
+    """Put the ear on, and break what is to be broken."""
     keep, save = Keeper.keep, files.save
 
     def kept(keeper: Keeper, heard: Sequence[Any]) -> None:
@@ -81,7 +86,7 @@ def listen() -> None:
     setattr(app, "Journal", ToldJournal)  # noqa: B010
     setattr(memory, "LEARNED_EVERY_S", EVERY_S)  # noqa: B010
     setattr(memory, "LOOK_EVERY_S", EVERY_S)  # noqa: B010
-    if os.environ.get("LAB_SYNC") == "NORMAL":
+    if how == "NORMAL":
         from tocsin.journal import writer  # noqa: PLC0415 only to break it
 
         setattr(writer, "Store", LooseStore)  # noqa: B010
@@ -98,7 +103,9 @@ def look() -> dict[str, Any]:
 
 
 if __name__ == "__main__":
+    say("loaded")
+    while not GO.exists():
+        time.sleep(0.02)
     say(f"look {json.dumps(look())}")
-    listen()
-    say("begins")
+    listen(GO.read_text().strip())
     sys.exit(main(sys.argv[1:]))

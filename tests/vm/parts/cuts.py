@@ -35,28 +35,32 @@ DISK_SIZE = "128M"
 DEVICE = "virtio-blk-pci,serial=labdata,drive=data"
 FRESH_EVERY = 10
 """Cuts after which a disk is begun anew: a journal that grows takes time to look at."""
-RUN_S = (0.5, 4.0)
+RUN_S = (0.5, 6.0)
+"""How long the daemon writes before a cut."""
 LOGGED_S = 40.0
 REBUILT = 400
 CONTROL_CUTS = 4
 REBUILT_CONTROL = 100
-EARED = """\
+DROP_INS = "/etc/systemd/system/tocsin.service.d"
+EARED = f"""\
 [Service]
 ExecStart=
-ExecStart={python} -u /opt/lab/told.py run {site} --quiet
+ExecStart={PYTHON} -u /opt/lab/told.py run {SITE} --quiet
 StandardOutput=file:/dev/virtio-ports/lab.rpt
-Environment=LAB_SYNC={sync}
-TimeoutStartSec=600
+TimeoutStartSec=infinity
 """
 LOGGING = "file=disk,log=log,log-super-update-interval=1"
 HISTORY = "\n[history]\nbatch_s = 1\nreserve_mb = 0\n"
 BEGIN = """\
 set -e
 blockdev --flushbufs /dev/vdb
-mount -t ext4 /dev/vdb /var/lib/tocsin
-chown tocsin:tocsin /var/lib/tocsin
-systemctl start --no-block tocsin
+in_unit="nsenter -m -t $(systemctl show -P MainPID tocsin)"
+$in_unit mount -t ext4 /dev/vdb /var/lib/tocsin
+$in_unit chown tocsin:tocsin /var/lib/tocsin
+echo {sync} > /run/lab/go
+($in_unit {python} /opt/lab/storm.py /var/lib/tocsin > /dev/null 2>&1 &)
 """
+"""The disk is mounted where the unit sees it, in the unit's own sandbox."""
 
 
 def run(place: Place) -> None:
@@ -83,14 +87,19 @@ class Ground:
         self._site = load(GUEST / "site.toml").site
 
     def warm_up(self) -> None:
-        """Boot once, with the daemon started and stopped so that all is in memory."""
+        """Boot once, with the daemon loaded, waiting for its disk."""
         self.fresh_disk()
 
         def prepare(machine: Machine) -> None:
             machine.sh("systemctl stop tocsin")
             machine.sh(f"echo '{HISTORY}' >> {SITE}")
-            machine.sh("systemctl start tocsin; systemctl stop tocsin")
             machine.sh("rm -rf /var/lib/tocsin/*")
+            machine.write(f"{DROP_INS}/told.conf", EARED)
+            machine.sh("systemctl daemon-reload; systemctl start --no-block tocsin")
+            heard = b""
+            machine.reports.settimeout(PATIENCE_S)
+            while b"loaded" not in heard:
+                heard += machine.reports.recv(65_536)
 
         self.place.say("booting once for all cuts")
         self._warm.make(self._plain(), prepare)
@@ -134,12 +143,7 @@ def copied(disk: Path, to: Path) -> None:
 def begin(machine: Machine, sync: str) -> None:
     """Start the daemon on the data disk, and the storm that makes it write."""
     wake(machine)
-    folder = "/etc/systemd/system/tocsin.service.d"
-    text = EARED.format(python=PYTHON, site=SITE, sync=sync)
-    machine.write(f"{folder}/told.conf", text)
-    machine.sh("systemctl daemon-reload")
-    machine.sh(BEGIN)
-    machine.begin(f"{PYTHON} /opt/lab/storm.py /var/lib/tocsin")
+    machine.sh(BEGIN.format(sync=sync, python=PYTHON))
 
 
 @dataclass
@@ -255,7 +259,7 @@ def _rebuilds(ground: Ground, cuts: int, sync: str) -> None:
     said = Said()
     owed: list[tuple[int, Owed]] = []
     ground.place.say(f"logging every write for {LOGGED_S:.0f} s, {sync}")
-    with ground.machine(logged=True) as machine, ground.log.open("rb") as log:
+    with ground.machine(logged=True) as machine:
         begin(machine, sync)
         machine.reports.settimeout(PATIENCE_S)
         end_s = float("inf")
@@ -263,7 +267,7 @@ def _rebuilds(ground: Ground, cuts: int, sync: str) -> None:
             said.hear(machine.reports.recv(65_536))
             if said.rows and end_s == float("inf"):
                 end_s = time.perf_counter() + LOGGED_S
-            owed.append((blocklog.count(log), Owed.all_of(said)))
+            owed.append((blocklog.count(ground.log), Owed.all_of(said)))
         machine.pull_plug()
     with ground.log.open("rb") as log:
         writes = blocklog.entries(log)
