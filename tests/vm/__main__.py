@@ -17,7 +17,7 @@ examples:
   python -m tests.vm                       everything, about an hour on two busy cores
   python -m tests.vm --only start          one part; again for more
   python -m tests.vm --only cuts --cuts 5  a short look
-  python -m tests.vm --result FILE         keep what was found, with this command
+  python -m tests.vm --result FILE         keep what was found, below the command
 
 Exit code 0: every check held. 1: one did not, or something is missing.
 """
@@ -55,6 +55,9 @@ def main() -> int:
         print(f"{time.perf_counter() - begun_s:6.0f} s  {text}", flush=True)
 
     report = Report(say)
+    if args.result is not None:
+        report.file = args.result.open("a", buffering=1, encoding="utf-8")
+        report.file.write(f"\n$ python -m tests.vm {' '.join(sys.argv[1:])}\n")
     try:
         image = Kitchen(args.cache, say).image()
     except RecipeError as exc:
@@ -74,9 +77,6 @@ def main() -> int:
     took_min = (time.perf_counter() - begun_s) / 60
     end = f"{report.failed} checks failed" if report.failed else "every check held"
     report.note(f"{end}; {took_min:.0f} min")
-    if args.result is not None:
-        command = f"python -m tests.vm {' '.join(sys.argv[1:])}".rstrip()
-        args.result.write_text("\n".join([command, "", *report.lines, ""]))
     return int(bool(report.failed))
 
 
@@ -97,7 +97,7 @@ def _arguments() -> argparse.Namespace:
         help="where downloads and images are kept (%(default)s, some 2 GB)",
     )  # fmt: skip
     parser.add_argument(
-        "--result", type=Path, metavar="FILE", help="write what was found there too"
+        "--result", type=Path, metavar="FILE", help="add what was found to it"
     )
     args: argparse.Namespace = parser.parse_args()
     return args

@@ -10,7 +10,6 @@ import os
 import platform
 import shutil
 import subprocess
-import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,7 +23,12 @@ ROOT = Path(__file__).parents[2]
 GUEST = Path(__file__).parent / "guest"
 GUEST_LAB = "opt/lab"
 IMAGE_SIZE = "1200M"
-CLEAN = {"PATH": "/usr/sbin:/usr/bin:/sbin:/bin", "HOME": "/root", "LC_ALL": "C.UTF-8"}
+CLEAN = {
+    "PATH": "/usr/sbin:/usr/bin:/sbin:/bin",
+    "HOME": "/root",
+    "LC_ALL": "C.UTF-8",
+    "SYSTEMD_OFFLINE": "1",  # systemctl(1): there is no service manager to tell
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,21 +67,21 @@ class Kitchen:
             made / "vmlinuz",
             made / "initrd.gz",
             made / "root.img",
-            "by the layout of deploy/install.sh, from wheels, without a network",
+            "by deploy/wheelhouse.sh and deploy/install.sh, without a network",
         )
         if (made / "done").exists():
             self.say(f"image is there: {made}")
             return image
         base, module = self._base(), self._gpio_sim(release)
-        wheels = self._wheels()
         for old in self.cache.glob("image-*"):
             shutil.rmtree(old)
         made.mkdir()
+        house = self._wheelhouse(made)
         root = made / "root"
         self.say("unpacking kernel, installing Tocsin")
         run("cp", "-a", "--reflink=auto", base, root)
         self._add_kernel(release, module, made, root)
-        self._add_tocsin(wheels, root)
+        self._add_tocsin(house, root)
         self._add_guest(root)
         self.say("making the disk and the initial RAM disk")
         run("truncate", "-s", IMAGE_SIZE, image.disk)
@@ -183,24 +187,13 @@ class Kitchen:
         run("make", "-s", "-C", headers, f"M={made}", "modules")
         return module
 
-    def _wheels(self) -> Path:
-        """Return a folder of wheels: all that Tocsin needs, and Tocsin itself."""
-        pyproject = (ROOT / "pyproject.toml").read_bytes()
-        wheels = self.cache / f"wheels-{recipe.key({'pyproject': pyproject})}"
-        pip = (sys.executable, "-m", "pip", "-q", "--disable-pip-version-check")
-        for old in wheels.glob("tocsin-*"):
-            old.unlink()
-        run(*pip, "wheel", "--no-deps", "-w", wheels, ROOT)
-        if not (wheels / "done").exists():
-            self.say("downloading wheels")
-            run(
-                *(*pip, "download", "--only-binary=:all:", "-d", wheels),
-                *("--python-version", recipe.GUEST_PYTHON, "--implementation", "cp"),
-                *(f"--platform={name}" for name in recipe.WHEEL_PLATFORMS),
-                *("--find-links", wheels, "tocsin[pins]"),
-            )
-            (wheels / "done").touch()
-        return wheels
+    def _wheelhouse(self, made: Path) -> Path:
+        """Return what a hut without internet installs from, made as a person would."""
+        self.say("making a wheelhouse")
+        house = made / "wheelhouse"
+        wanted = ("--arch", "x86_64", "--python", recipe.GUEST_PYTHON)
+        run("sh", ROOT / "deploy/wheelhouse.sh", *wanted, house)
+        return house
 
     def _add_kernel(self, release: str, module: Path, made: Path, root: Path) -> None:
         unpacked = made / "kernel"
@@ -224,34 +217,20 @@ class Kitchen:
         run("depmod", "-b", root, release)
         shutil.rmtree(unpacked)
 
-    def _add_tocsin(self, wheels: Path, root: Path) -> None:
-        """Install as deploy/install.sh lays it out, from wheels alone."""
-        run("cp", "-a", wheels, root / "wheels")
-        inside(root, "groupadd", "--system", "--force", "gpio")
-        inside(
-            *(root, "useradd", "--system", "--home-dir", "/var/lib/tocsin"),
-            *("--shell", "/usr/sbin/nologin", "--user-group", "tocsin"),
-        )
-        inside(root, "python3", "-m", "venv", "/opt/tocsin/venv")
-        inside(
-            *(root, "/opt/tocsin/venv/bin/pip", "-q", "install", "--no-index"),
-            *("--find-links", "/wheels", "tocsin[pins]"),
-        )
-        shutil.rmtree(root / "wheels")
-        units = root / "etc/systemd/system"
-        shutil.copy(ROOT / "deploy/tocsin.service", units)
-        link(units / "multi-user.target.wants/tocsin.service", "../tocsin.service")
+    def _add_tocsin(self, house: Path, root: Path) -> None:
+        """Install with the project's own installer, without a network."""
+        house.rename(root / "wheelhouse")
+        inside(root, "unshare", "--net", "sh", "/wheelhouse/deploy/install.sh")
+        shutil.rmtree(root / "wheelhouse")
+        inside(root, "systemctl", "enable", "tocsin.service")
 
     def _add_guest(self, root: Path) -> None:
         lab = root / GUEST_LAB
         lab.mkdir(parents=True)
         for path in GUEST.glob("*.py"):
             shutil.copy(path, lab)
-        for folder in ("systemd", "udev"):
-            if (GUEST / folder).exists():
-                run("cp", "-a", f"{GUEST / folder}/.", root / "etc" / folder)
-        (root / "etc/tocsin").mkdir(exist_ok=True)
-        shutil.copy(GUEST / "site.toml", root / "etc/tocsin")
+        run("cp", "-a", f"{GUEST / 'systemd'}/.", root / "etc/systemd")
+        shutil.copyfile(GUEST / "site.toml", root / "etc/tocsin/site.toml")
         (root / "etc/hostname").write_text("fern-ridge\n")
         (root / "etc/hosts").write_text("127.0.0.1 localhost fern-ridge\n")
         (root / "etc/fstab").write_text("/dev/vda / ext4 defaults 0 1\n")

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import time
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TextIO
 
 from tests.vm.levels import Record, read
 
@@ -17,28 +18,28 @@ if TYPE_CHECKING:
     from tests.vm.machine import Machine
 
 SITE = "/etc/tocsin/site.toml"
-TOCSIN = "/opt/tocsin/venv/bin/tocsin"
-PYTHON = "/opt/tocsin/venv/bin/python"
+TOCSIN = "/usr/local/bin/tocsin"
+PYTHON = "/opt/tocsin/current/bin/python"
 PINS = {"charge": 17, "drying-room": 22, "lights": 23, "horn": 27}
 """As in guest/site.toml."""
 PERMITS = ("charge", "drying-room", "lights")
 ACTIVE_LOW = frozenset({"drying-room"})
 HEARTBEAT_PIN = 24
 PULLED_UP = frozenset({22})
-PATIENCE_S = 300.0
-WAIT_S = 120.0
+PATIENCE_S = 900.0
 
 
 @dataclass
 class Report:
-    """What was found: printed at once, kept for the end.
+    """What was found: printed at once, and kept.
 
     Attributes:
+        file: Where it is kept.
         failed: How many checks did not hold.
     """
 
     say: Callable[[str], None]
-    lines: list[str] = field(default_factory=list)
+    file: TextIO | None = None
     failed: int = 0
 
     def check(self, held: object, text: str) -> None:
@@ -51,8 +52,9 @@ class Report:
         self._write(f"     {text}")
 
     def _write(self, line: str) -> None:
-        self.lines.append(line)
         self.say(line)
+        if self.file is not None:
+            self.file.write(f"{line}\n")
 
 
 @dataclass(frozen=True)
@@ -147,3 +149,11 @@ def booted(lab: Lab) -> float:
     lab.machine.ready()
     lab.until("the daemon under its unit", lab.is_active)
     return time.perf_counter() - lab.machine.started_s
+
+
+def seconds(text: str) -> float:
+    """Return what systemd writes as ``30s`` or ``1min 30s``, in s."""
+    total = 0.0
+    for number, unit in re.findall(r"([\d.]+)(ms|min|s)", text):
+        total += float(number) * {"ms": 0.001, "s": 1.0, "min": 60.0}[unit]
+    return total

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from tests.vm.build import Image
 
 MEMORY_MB = 512
-BOOT_S = 600.0
+BOOT_S = 900.0
 """A boot takes 20 s on an idle machine, and this long at most on a busy one."""
 ANSWER_S = 300.0
 PORTS = ("ctl", "rpt")

@@ -84,11 +84,6 @@ UNWANTED_UNITS = (
 )
 """What a machine without a network and a screen would only wait for."""
 
-WHEEL_PLATFORMS = (
-    "manylinux2014_x86_64",
-    "manylinux_2_28_x86_64",
-    "manylinux_2_34_x86_64",
-)
 GUEST_PYTHON = "3.11"
 
 GPIO_SIM_SOURCES = ("drivers/gpio/gpio-sim.c", "drivers/gpio/gpiolib.h")

@@ -47,6 +47,7 @@ EARED = f"""\
 ExecStart=
 ExecStart={PYTHON} -u /opt/lab/told.py run {SITE} --quiet
 StandardOutput=file:/dev/virtio-ports/lab.rpt
+DeviceAllow=char-virtio-portsdev rw
 TimeoutStartSec=infinity
 """
 LOGGING = "file=disk,log=log,log-super-update-interval=1"

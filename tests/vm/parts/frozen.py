@@ -9,7 +9,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from tests.vm.lab import HEARTBEAT_PIN, PERMITS, PINS, Lab, booted
+from tests.vm.lab import HEARTBEAT_PIN, PERMITS, PINS, Lab, booted, seconds
 from tests.vm.machine import Machine
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def run(place: Place) -> None:
         lab = Lab(machine)
         booted(lab)
         lab.until("every permit", lab.all_permitted)
-        limit_s = _seconds(lab.unit("WatchdogUSec"))
+        limit_s = seconds(lab.unit("WatchdogUSec"))
         was = lab.unit("MainPID")
         machine.sh(f"echo frozen > /sys/kernel/tracing/trace_marker; kill -STOP {was}")
         machine.sh("sleep 2")
@@ -70,13 +70,3 @@ def run(place: Place) -> None:
 def _longest(beats: list[Change], until_s: float) -> float:
     times = [beat.at_s for beat in beats if beat.at_s < until_s][-20:]
     return max(b - a for a, b in pairwise(times))
-
-
-def _seconds(text: str) -> float:
-    """Return what systemd writes as ``30s`` or ``1min 30s``, in s."""
-    units = {"ms": 0.001, "s": 1.0, "min": 60.0}
-    total = 0.0
-    for word in text.split():
-        number = word.rstrip("mins")
-        total += float(number) * units[word[len(number) :]]
-    return total
