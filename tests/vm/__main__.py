@@ -14,7 +14,7 @@ parts, in their order:
   serial   a serial adapter that is pulled out and plugged in again
 
 examples:
-  python -m tests.vm                       everything, about an hour on two busy cores
+  python -m tests.vm                       everything
   python -m tests.vm --only start          one part; again for more
   python -m tests.vm --only cuts --cuts 5  a short look
   python -m tests.vm --result FILE         keep what was found, below the command
@@ -112,7 +112,7 @@ def _head(image: Image) -> list[str]:
         ["git", "-C", str(ROOT), "describe", "--always", "--dirty"],
         check=False, capture_output=True, text=True,
     ).stdout.strip()  # fmt: skip
-    slow = "times in the machine are some ten times longer than on hardware"
+    slow = "times in the machine are much longer than on hardware"
     return [
         f"commit {commit or 'unknown'}, Tocsin installed {image.how}",
         f"{emulator}, emulated on {platform.release()}: {slow}",

@@ -67,6 +67,11 @@ class Said:
         """Forget half a line: the power went."""
         self._half = b""
 
+    def owed(self) -> Owed:
+        """Return that everything said up to now must be there."""
+        saved = {name: len(texts) for name, texts in self.saved.items()}
+        return Owed(len(self.rows), len(self.kept), saved)
+
 
 @dataclass(frozen=True)
 class Owed:
@@ -75,12 +80,6 @@ class Owed:
     rows: int
     kept: int
     saved: Mapping[str, int]
-
-    @classmethod
-    def all_of(cls, said: Said) -> Owed:
-        """Return that everything said up to now is owed."""
-        saved = {name: len(texts) for name, texts in said.saved.items()}
-        return cls(len(said.rows), len(said.kept), saved)
 
 
 @dataclass(frozen=True)

@@ -42,7 +42,7 @@ def said(tmp_path: Path) -> Said:
 
 
 def left(folder: Path, said: Said) -> Left:
-    return examined(folder, SITE, said, Owed.all_of(said))
+    return examined(folder, SITE, said, said.owed())
 
 
 def test_a_sound_folder_lacks_nothing(tmp_path: Path, said: Said) -> None:

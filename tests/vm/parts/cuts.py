@@ -196,7 +196,7 @@ def _cuts(ground: Ground, cuts: int, sync: str) -> None:
             machine.pull_plug()
             ear.rest()
         seconds += run_s
-        left, wrong = ground.looked(ground.disk, said, Owed.all_of(said))
+        left, wrong = ground.looked(ground.disk, said, said.owed())
         lefts.append(left)
         lost_files += left.older_files
         complaints += [*wrong, *left.damage, *_unlike(said)]
@@ -268,7 +268,7 @@ def _rebuilds(ground: Ground, cuts: int, sync: str) -> None:
             said.hear(machine.reports.recv(65_536))
             if said.rows and end_s == float("inf"):
                 end_s = time.perf_counter() + LOGGED_S
-            owed.append((blocklog.count(ground.log), Owed.all_of(said)))
+            owed.append((blocklog.count(ground.log), said.owed()))
         machine.pull_plug()
     with ground.log.open("rb") as log:
         writes = blocklog.entries(log)

@@ -33,7 +33,7 @@ NAMED = "ls /dev/serial/by-id/* 2>/dev/null || true"
 def run(place: Place) -> None:
     """Read through it, pull it out, plug it in again."""
     report = place.report
-    with _served() as pty:
+    with served() as pty:
         devices = ["-device", "qemu-xhci,id=usb"]
         devices += ["-chardev", f"serial,id=line,path={pty}"]
         devices += ["-device", ",".join(f"{k}={v}" for k, v in ADAPTER.items())]
@@ -71,7 +71,7 @@ def _serial(name: str) -> str:
 
 
 @contextmanager
-def _served() -> Iterator[str]:
+def served() -> Iterator[str]:
     """Serve a pack on a pty, in a thread with a loop of its own; yield its path."""
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever)
