@@ -217,6 +217,9 @@ class Machine:
         self._ctl.sendall(f"{json.dumps(asked)}\n".encode())
         while not (said := self._line()):
             continue
+        if "ready" in said:
+            again = "booted" if said["boot_id"] != self.boot_id else "started its agent"
+            raise self.error(f"the machine {again} anew when asked {asked}")
         return said
 
     def sh(self, line: str, *, within_s: float = ANSWER_S) -> str:
