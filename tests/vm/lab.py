@@ -139,6 +139,11 @@ class Lab:
         """Return True while the daemon's unit is up: it has done a step."""
         return self.unit("ActiveState") == "active"
 
+    def restart(self) -> None:
+        """Have the daemon begin anew, however often this slow machine must try."""
+        self.machine.sh("systemctl stop tocsin; systemctl start --no-block tocsin")
+        self.until("the daemon", self.is_active)
+
     def until(self, what: str, done: Callable[[], bool]) -> float:
         """Wait patiently; see `Machine.until`."""
         return self.machine.until(what, done, within_s=PATIENCE_S)

@@ -58,8 +58,7 @@ def _on(lab: Lab, left: str, right: str) -> None:
     packs = _pack("left", left) + _pack("right", right)
     lab.machine.write(SITE, head + packs + outputs)
     lab.machine.sh(f"{TOCSIN} check {SITE} || test $? -ne 2")
-    lab.machine.sh("systemctl restart tocsin")
-    lab.until("the daemon", lab.is_active)
+    lab.restart()
 
 
 def _pack(name: str, driver: str) -> str:

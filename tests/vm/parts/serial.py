@@ -44,7 +44,7 @@ def run(place: Place) -> None:
             name = machine.sh(NAMED).strip()
             text = (GUEST / "site.toml").read_text("utf-8")
             machine.write(SITE, text.replace(TCP, _serial(name)))
-            machine.sh("systemctl restart tocsin")
+            lab.restart()
             lab.until("every permit", lab.all_permitted)
             report.check(True, f"permits rose on a pack read through {name}")
             was = lab.unit("MainPID")
