@@ -25,7 +25,14 @@ if TYPE_CHECKING:
     from tests.vm.lab import Place
 
 UNIT = 2
-ADAPTER = {"driver": "usb-serial", "chardev": "line", "id": "adapter", "bus": "usb.0"}
+ADAPTER = {
+    "driver": "usb-serial",
+    "chardev": "line",
+    "id": "adapter",
+    "bus": "usb.0",
+    "serial": "1",
+}
+"""With a number of its own, so that its name is the same in whatever socket it is."""
 TCP = 'host = "127.0.0.1"\nport = 1502\nunit = 2\n'
 NAMED = "ls /dev/serial/by-id/* 2>/dev/null || true"
 
@@ -58,7 +65,7 @@ def run(place: Place) -> None:
                 gone, f"pulled out: charge permit fell, {took_s:.0f} s, source-lost"
             )
             machine.qmp("device_add", **ADAPTER)
-            lab.until("the adapter again", lambda: bool(machine.sh(NAMED).strip()))
+            lab.until("the adapter again", lambda: machine.sh(NAMED).strip() == name)
             back_s = lab.until("every permit", lab.all_permitted)
             report.check(
                 lab.unit("MainPID") == was,
@@ -79,8 +86,11 @@ def served() -> Iterator[str]:
     bus = RtuBus({UNIT: Hut().devices["right"]})
     try:
         asyncio.run_coroutine_threadsafe(bus.__aenter__(), loop).result()
-        yield bus.device
-        asyncio.run_coroutine_threadsafe(bus.__aexit__(None, None, None), loop).result()
+        try:
+            yield bus.device
+        finally:
+            end = bus.__aexit__(None, None, None)
+            asyncio.run_coroutine_threadsafe(end, loop).result()
     finally:
         loop.call_soon_threadsafe(loop.stop)
         thread.join()
