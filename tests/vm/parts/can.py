@@ -10,7 +10,7 @@ import json
 from typing import TYPE_CHECKING
 
 from tests.vm.build import GUEST
-from tests.vm.lab import PYTHON, SITE, TOCSIN, Lab, booted
+from tests.vm.lab import PINS, PYTHON, SITE, TOCSIN, Lab, booted
 from tests.vm.machine import Machine
 
 from tocsin_drivers.simbus.can_serve import bank_dbc
@@ -123,6 +123,7 @@ def _trouble(lab: Lab) -> str:
 
 
 def _rvc(lab: Lab, report: Report) -> None:
+    lab.mark("rvc")
     _on(lab, "dbc", "rv-c")
     lab.until("the pack online", lambda: bool(_packs(lab)["right"]["online"]))
     lab.until("its voltage", lambda: _packs(lab)["right"]["voltage_v"] is not None)
@@ -132,7 +133,13 @@ def _rvc(lab: Lab, report: Report) -> None:
         abs(volts - CELL_V * CELLS) < 0.05,
         f"rv-c on vcan0: {volts} V, {pack['soc_pct']} %, {pack['temps_c']} degC",
     )
+    lab.until("the alarm", lambda: "not-measured" in lab.alarms())
+    lab.until("charge inhibited", lab.has(charge=False))
+    record = lab.record()
+    since_s = record.mark("rvc")
+    rose = [c for c in record.of(PINS["charge"], after_s=since_s) if c.level]
     report.check(
-        not lab.levels()["charge"],
-        "rv-c tells no cells, so that charge is never permitted on it",
+        not rose,
+        "rv-c tells no cells: charge is never permitted on it; "
+        f"not-measured came, the permit had risen {len(rose)} time(s) before",
     )
