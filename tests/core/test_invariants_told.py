@@ -236,7 +236,7 @@ def test_a_core_whose_commands_undo_the_alarm_is_caught(
     no_command_energises_a_permit(history)
     monkeypatch.setattr(commands, "_told", acknowledges_away)
     # After a reset the core also asks for a new reading; take that away as well.
-    monkeypatch.setattr(View, "unproved", lambda _: ())
+    monkeypatch.setattr(View, "unproved", lambda *_: ())
     with pytest.raises(AssertionError):
         no_command_energises_a_permit(history)
 
@@ -252,7 +252,7 @@ def test_a_core_that_gives_a_permit_back_at_a_reset_is_caught(
     latched = reading(3_000, 3_300, 3_300, 3_300, 3_660)
     history = guarded(*GOOD, latched, *behind, seen, reset)
     no_command_energises_a_permit(history)
-    monkeypatch.setattr(View, "unproved", lambda _: ())
+    monkeypatch.setattr(View, "unproved", lambda *_: ())
     with pytest.raises(AssertionError, match="reset"):
         no_command_energises_a_permit(history)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from core_builders import CHARGE, Player, output, reading, rule, site
 from tocsin.core.audit import faults
 from tocsin.core.events import Reading, Trouble
-from tocsin.core.rules import Measure, Role, Rule
+from tocsin.core.rules import Action, Measure, Role, Rule
 from tocsin.core.site import Timing
 
 HIGH = (3_300, 3_650, 3_300, 3_300)
@@ -213,6 +214,55 @@ def test_a_value_that_a_guarded_pack_never_says_can_drop_the_permit() -> None:
     player = _player(RULES[1], missing)
     player.play(reading(0), reading(1_000, temps_dc=()))
     assert player.because("charge") == ("unsaid",)
+
+
+@pytest.mark.parametrize(("temps_dc", "is_permitted"), [((), False), ((200,), True)])
+@pytest.mark.parametrize("role", [Role.CHARGE_PERMIT, Role.LOAD_PERMIT])
+def test_no_permit_rises_before_the_delay_on_a_value_that_is_not_said(
+    role: Role,
+    temps_dc: tuple[int, ...],
+    is_permitted: bool,  # noqa: FBT001
+) -> None:
+    acts = (Action(role=role),)
+    cold = replace(RULES[1], actions=acts)
+    missing = rule(
+        "unsaid",
+        measure=Measure.MISSING,
+        trip_at=1,
+        clear_at=0,
+        on_delay_ms=10_000,
+        actions=acts,
+    )
+    player = Player(
+        site(
+            cold,
+            missing,
+            outputs=[output("permit", role, stage=int(role is Role.LOAD_PERMIT))],
+            timing=Timing(good_scans=5),
+        )
+    )
+    for at_ms in range(0, 9_000, 1_000):
+        player.play(reading(at_ms, temps_dc=temps_dc))
+    assert player.level("permit") is is_permitted
+    assert player.because("permit") == (() if is_permitted else ("waiting-for-data",))
+
+
+def test_a_permit_that_is_given_waits_for_the_delay_of_a_value_not_said() -> None:
+    missing = rule(
+        "unsaid",
+        measure=Measure.MISSING,
+        trip_at=1,
+        clear_at=0,
+        on_delay_ms=10_000,
+        actions=(CHARGE,),
+    )
+    player = _player(RULES[1], missing)
+    player.play(reading(0))
+    levels = []
+    for at_ms in (1_000, 10_999, 11_000):
+        player.play(reading(at_ms, temps_dc=()))
+        levels.append(player.level("charge"))
+    assert levels == [True, True, False]
 
 
 def test_trouble_in_a_part_of_the_daemon_can_hold_the_permit() -> None:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS, Alarm
 from tocsin.core.counts import Counts
+from tocsin.core.measures import measure
+from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
     from tocsin.core.heater import Heat
     from tocsin.core.inputs import InputState
     from tocsin.core.measures import PackState
-    from tocsin.core.rules import Rule
+    from tocsin.core.rules import Role, Rule
     from tocsin.core.site import Site
 
 # The core's own reasons, beside the names of alarms.
@@ -128,14 +130,30 @@ class View:
             return (NO_DATA,)
         return (STARTING,)
 
-    def unproved(self) -> tuple[str, ...]:
-        """Return why a dropped permit stays so after a latch was reset, if it does.
+    def unproved(self, role: Role) -> tuple[str, ...]:
+        """Return why a dropped permit of *role* stays so for want of data, if it does.
 
         Readings give a permit back, a person never does: every pack must have been
-        heard since.
+        heard since a latch was reset. And where a value that is never said drops the
+        permit, it waits for that value, however long the rule would.
         """
         is_heard = all(pack.heard_ms > self.bank.reset_ms for pack in self.packs)
-        return () if is_heard else (NO_DATA,)
+        if is_heard and not (self._asks_all(role) and self._lacks_some()):
+            return ()
+        return (NO_DATA,)
+
+    def _asks_all(self, role: Role) -> bool:
+        return any(
+            rule.measure is Measure.MISSING
+            and any(action.role is role for action in rule.actions)
+            for rule in self.site.rules
+        )
+
+    def _lacks_some(self) -> bool:
+        return any(
+            measure(Measure.MISSING, pack, self.site, self.now_ms)[0]
+            for pack in self.packs
+        )
 
 
 def set_to(

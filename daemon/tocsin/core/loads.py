@@ -182,7 +182,8 @@ def _waits(
     was: OutputState, i: int, later: list[int], new: list[OutputState], view: View
 ) -> tuple[tuple[str, ...], int]:
     """Return what a dropped stage still waits for, and when time alone ends some."""
-    waits, dues = list(view.blind() or view.unproved()), list[int]()
+    waits = list(view.blind() or view.unproved(Role.LOAD_PERMIT))
+    dues = list[int]()
     off_ms = was.since_ms + view.site.outputs[i].min_off_ms
     if view.now_ms < off_ms:
         waits.append(MINIMUM_OFF)

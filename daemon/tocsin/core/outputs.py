@@ -91,5 +91,5 @@ def _charge_permit(was: OutputState, output: Output, view: View) -> OutputState:
             now_ms=view.now_ms,
             due_ms=back_ms,
         )
-    why = () if was.energised else view.unproved()
+    why = () if was.energised else view.unproved(Role.CHARGE_PERMIT)
     return set_to(was, energised=not why, why=why, now_ms=view.now_ms)
