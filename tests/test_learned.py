@@ -145,6 +145,7 @@ def test_one_changed_digit_is_refused(site: Site, place: float) -> None:
         ("saved_ms", float("inf"), "damaged"),
         ("saved_ms", -(10**400), "damaged"),
         ("now_ms", 10**400, "damaged"),
+        ("now_ms", "9" * 400, "damaged"),
     ],
 )
 def test_another_head_is_refused(site: Site, key: str, value: object, why: str) -> None:
@@ -168,7 +169,22 @@ def test_a_digest_that_is_right_makes_nothing_else_right(
         learned.read(f"{json.dumps(head)}\n{inside}\n", site, wall_ms=WALL_MS, now_s=0)
 
 
-@pytest.mark.parametrize("number", ["NaN", "Infinity", "1e999"])
+@pytest.mark.parametrize("sums", [[], [0.0] * 4, [0.0] * 6])
+def test_a_row_of_another_length_is_not_remembered(
+    site: Site, sums: list[float]
+) -> None:
+    text = learned.written(watched(site, 30).state, site, wall_ms=WALL_MS)
+    first, _, inside = text.removesuffix("\n").partition("\n")
+    packs = json.loads(inside)
+    packs["left"]["thermal"]["sums"] = sums
+    inside = json.dumps(packs)
+    digest = hashlib.sha256(inside.encode()).hexdigest()
+    head = json.dumps(json.loads(first) | {"sha256": digest})
+    with pytest.raises(LearnedError, match="a row is wrong"):
+        learned.read(f"{head}\n{inside}\n", site, wall_ms=WALL_MS, now_s=0)
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", '"inf"', "1e999"])
 def test_what_is_no_number_is_not_remembered(site: Site, number: str) -> None:
     text = learned.written(watched(site, 30).state, site, wall_ms=WALL_MS)
     first, _, inside = text.removesuffix("\n").partition("\n")

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from dataclasses import asdict, replace
+import math
+from dataclasses import MISSING, Field, asdict, fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -114,7 +115,7 @@ def read(text: str, site: Site, *, wall_ms: int, now_s: float) -> dict[str, Trac
         then_s = int(head["now_ms"]) / 1000
         of = (head["chemistry"], head["capacity_mah"])
         is_whole = head["sha256"] == _digest(inside)
-    except (ValueError, KeyError, TypeError) as exc:
+    except (ValueError, KeyError, TypeError, OverflowError) as exc:
         raise LearnedError("it is damaged") from exc
     if version != VERSION:
         raise LearnedError(f"it is of version {version!r:.40}, not {VERSION}")
@@ -143,12 +144,36 @@ def _restored(name: str, told: Mapping[str, Any], site: Site, by_s: float) -> Tr
     except (ValidationError, KeyError, TypeError) as exc:
         reason = str(exc).splitlines()[0]
         raise LearnedError(f"it is damaged at {name}: {reason}") from exc
+    if not _is_sound(parts):
+        raise LearnedError(f"it is damaged at {name}: a number or a row is wrong")
     cells, series = len(parts["cells"]), site.bank.packs[site.pack_at[name]].cells
     if not cells or cells % series:
         raise LearnedError(f"it has {cells} cells of {name}, which has {series}")
     blank = fresh(site, strings=cells // series)
     tracker: Tracker = replace(blank, **parts)
     return tracker.moved(by_s)
+
+
+def _is_sound(value: object) -> bool:
+    """Return True if all numbers in *value* are, and rows are as long as at first."""
+    if isinstance(value, float):
+        return math.isfinite(value)
+    if isinstance(value, dict):
+        return all(map(_is_sound, value.values()))
+    if isinstance(value, list | tuple):
+        return all(map(_is_sound, value))
+    if is_dataclass(value):
+        return all(_fits(each, getattr(value, each.name)) for each in fields(value))
+    return True
+
+
+def _fits(field: Field[Any], value: Any) -> bool:  # noqa: ANN401 of any type
+    first = field.default
+    if field.default_factory is not MISSING:
+        first = field.default_factory()
+    if isinstance(first, list | tuple) and first and len(first) != len(value):
+        return False
+    return _is_sound(value)
 
 
 def load(
