@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    from paho.mqtt.reasoncodes import ReasonCode
+
 WITHIN_S = 20.0
 
 
@@ -215,14 +217,19 @@ class Mouth:
     client: paho.Client
     ended: list[str] = field(default_factory=list)
     _answers: queue.Queue[tuple[int, int]] = field(default_factory=queue.Queue)
+    _is_asked: bool = False
 
     def __post_init__(self) -> None:
-        self.client.on_publish = lambda _c, _u, number, reason, _p: self._answers.put(
-            (number, reason.value)
-        )
+        self.client.on_publish = self._on_publish
         self.client.on_disconnect = lambda _c, _u, _f, reason, _p: self.ended.append(
             str(reason)
         )
+
+    def _on_publish(
+        self, _c: object, _u: object, number: int, reason: ReasonCode, _p: object
+    ) -> None:
+        if self._is_asked:
+            self._answers.put((number, reason.value))
 
     def listen(self, topic: str = "#") -> Ears:
         """Hear *topic* on the same connection."""
@@ -238,6 +245,7 @@ class Mouth:
 
         Reason codes from 0x80 on are refusals: MQTT 5.0, 2.4 and 3.4.2.1.
         """
+        self._is_asked = True
         sent = self.client.publish(topic, payload, qos=1, retain=True)
         while True:
             number, reason = self._answers.get(timeout=WITHIN_S)
