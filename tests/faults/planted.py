@@ -189,7 +189,7 @@ def _unasked_command() -> AbstractContextManager[Any]:
     def heard(self: Any, messages: Any, dropped: int) -> None:
         del dropped
         for each in messages:
-            self._commander.take(each)
+            self._face.hears.take(each)
 
     return patch.object(Publisher, "heard", heard)
 
