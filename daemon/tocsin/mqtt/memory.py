@@ -7,10 +7,10 @@ earlier configuration announced stays until somebody removes it.
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
+from tocsin import files
 from tocsin.mqtt.events import Mark
 
 if TYPE_CHECKING:
@@ -54,9 +54,4 @@ def save(path: Path, memory: Memory) -> None:
     Raises:
         OSError: the disk does not take it; the old file is still there.
     """
-    begun = path.with_name(f"{path.name}.new")
-    with begun.open("w", encoding="utf-8") as file:
-        file.write(json.dumps(asdict(memory)))
-        file.flush()
-        os.fsync(file.fileno())
-    begun.replace(path)
+    files.save(path, json.dumps(asdict(memory)))
