@@ -343,6 +343,14 @@ class BrokerSpec:
     is_commanded: bool = False
     announcement: Announcement | None = None
 
+    @property
+    def takes_commands(self) -> bool:
+        """Return True if commands are obeyed, as only MQTT 5 allows.
+
+        3.1.1 cannot tell a command that the broker kept from a live one.
+        """
+        return self.is_commanded and self.protocol == "5"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HistorySpec:

@@ -301,7 +301,7 @@ class Hand:
             "for_ms": for_ms,
         }
         broker = self._machine.setup.broker
-        is_heard = broker is not None and broker.is_commanded and broker.protocol == "5"
+        is_heard = broker is not None and broker.takes_commands
         if is_heard and self._chance.random() < 0.5:
             self._push(asked)
         elif self._machine.inbox is not None:

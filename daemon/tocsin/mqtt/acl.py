@@ -148,8 +148,7 @@ def covers(pattern: str, topic: str) -> bool:
 
 
 def _commands(names: Names, spec: BrokerSpec, site: Site) -> Iterator[str]:
-    has_commands = spec.is_commanded and spec.protocol == "5"
-    for device in devices(names, site, {}, has_commands=has_commands):
+    for device in devices(names, site, {}, has_commands=spec.takes_commands):
         for node in device.nodes:
             for each in node.properties:
                 if each.is_settable:

@@ -45,8 +45,7 @@ def would_announce(spec: BrokerSpec, site: Site) -> dict[str, Message]:
         return {}
     names = Names.of_site(site, spec)
     expected = {pack.name: (pack.cells, 0) for pack in site.bank.packs}
-    has_commands = spec.is_commanded and spec.protocol == "5"
-    made = devices(names, site, expected, has_commands=has_commands)
+    made = devices(names, site, expected, has_commands=spec.takes_commands)
     return announced(spec.announcement, names, made)
 
 

@@ -87,11 +87,9 @@ class Face:
 def cabin(spec: BrokerSpec, site: Site, around: Surroundings) -> Face:
     """Return the whole public tree of *site*, and its commands."""
     names = Names.of_site(site, spec)
-    # MQTT 3.1.1 cannot tell a command that the broker kept from a live one.
-    is_commanded = spec.is_commanded and spec.protocol == "5"
     return Face(
         names=names,
-        painter=Painter(names, site, spec, is_commanded=is_commanded),
+        painter=Painter(names, site, spec, is_commanded=spec.takes_commands),
         hears=Commander(names, around),
-        asks=names.commands if is_commanded else "",
+        asks=names.commands if spec.takes_commands else "",
     )
