@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tocsin.fleet_port import FleetSpec
@@ -26,18 +27,12 @@ def build_broker(file: SiteFile, findings: Findings) -> tuple[BrokerSpec | None,
     if own is None:
         return None, b""
     _between(own, findings)
-    folder, secret = findings.document.file.parent, own.password_file
     raw, announcement = _announcement(own, findings)
-    spec = BrokerSpec(
-        host=own.host,
-        port=port_of(own.port, own.tls),
+    spec = replace(
+        _way(own, "mqtt", findings),
         protocol=own.protocol,
         domain=own.domain,
         base=own.base,
-        username=own.username,
-        password_file=None if secret is None else folder / secret,
-        keepalive_s=own.keepalive_s,
-        tls=build_tls(own.tls, ("mqtt", "tls"), folder, findings),
         is_commanded=own.commands,
         announcement=announcement,
     )
@@ -49,18 +44,24 @@ def build_fleet(file: SiteFile, findings: Findings) -> FleetSpec | None:
     own = file.fleet
     if own is None:
         return None
-    _named(own, ("fleet",), findings)
+    broker = replace(_way(own, "fleet", findings), base="")
+    return FleetSpec(broker=broker, name=own.name, gives_history=own.history)
+
+
+def _way(own: MqttTable | FleetTable, table: str, findings: Findings) -> BrokerSpec:
+    """Return the way to the broker that *table* names, and who we are there."""
     folder, secret = findings.document.file.parent, own.password_file
-    broker = BrokerSpec(
+    if secret is not None and not own.username:
+        at, wrong = (table, "password_file"), "a password without a username"
+        findings.tell(at, wrong, "username as well", needs=[(table,)])
+    return BrokerSpec(
         host=own.host,
         port=port_of(own.port, own.tls),
-        base="",
         username=own.username,
         password_file=None if secret is None else folder / secret,
         keepalive_s=own.keepalive_s,
-        tls=build_tls(own.tls, ("fleet", "tls"), folder, findings),
+        tls=build_tls(own.tls, (table, "tls"), folder, findings),
     )
-    return FleetSpec(broker=broker, name=own.name, gives_history=own.history)
 
 
 def broker_doubts(setup: Setup) -> Iterator[tuple[Key, str, str]]:
@@ -75,14 +76,7 @@ def broker_doubts(setup: Setup) -> Iterator[tuple[Key, str, str]]:
             yield from readable(key, (table, "tls", at))
 
 
-def _named(own: MqttTable | FleetTable, at: Key, findings: Findings) -> None:
-    if own.password_file is not None and not own.username:
-        wrong = "a password without a username"
-        findings.tell((*at, "password_file"), wrong, "username as well", needs=[at])
-
-
 def _between(own: MqttTable, findings: Findings) -> None:
-    _named(own, ("mqtt",), findings)
     if own.commands and own.protocol != "5":
         wrong = "MQTT 3.1.1 cannot tell a command that the broker kept from a new one"
         findings.tell(

@@ -24,7 +24,7 @@ OTHERS = 0o007
 
 
 class TlsTable(Table):
-    """``[mqtt.tls]``: TLS to the broker, whose name must stand in its certificate."""
+    """``[mqtt.tls]``, ``[fleet.tls]``: the broker's name must be in its certificate."""
 
     ca: str | None = optional(
         'the file of the authority that signed the broker, such as "ca.crt"',
