@@ -138,16 +138,9 @@ class View:
         permit, it waits for that value, however long the rule would.
         """
         is_heard = all(pack.heard_ms > self.bank.reset_ms for pack in self.packs)
-        if is_heard and not (self._asks_all(role) and self._lacks_some()):
+        if is_heard and not (role in self.site.needs_all and self._lacks_some()):
             return ()
         return (NO_DATA,)
-
-    def _asks_all(self, role: Role) -> bool:
-        return any(
-            rule.measure is Measure.MISSING
-            and any(action.role is role for action in rule.actions)
-            for rule in self.site.rules
-        )
 
     def _lacks_some(self) -> bool:
         return any(

@@ -173,6 +173,7 @@ class Site:
         standing: Keys of *alarms_of* whose measures are of outputs and inputs.
         learns_dawn: A heater waits for the usual begin of charge.
         guarded: Measures that some permit depends on and that a pack must say.
+        needs_all: Roles that are dropped while one of them is not said.
 
     Raises:
         ValueError: two packs, rules, inputs or outputs share a name; a rule is said
@@ -206,6 +207,7 @@ class Site:
     standing: tuple[tuple[Scope, str], ...] = field(init=False)
     learns_dawn: bool = field(init=False)
     guarded: frozenset[Measure] = field(init=False)
+    needs_all: frozenset[Role] = field(init=False)
     load_stages: tuple[LoadStage, ...] = field(init=False)
     hot_charge_dc: int | None = field(init=False)
     hot_load_dc: int | None = field(init=False)
@@ -279,6 +281,12 @@ class Site:
             "learns_dawn": any(
                 o.heater is not None and o.heater.charge_at_ms is None
                 for o in self.outputs
+            ),
+            "needs_all": frozenset(
+                action.role
+                for rule in self.rules
+                if rule.measure is Measure.MISSING
+                for action in rule.actions
             ),
             "guarded": frozenset(
                 rule.measure

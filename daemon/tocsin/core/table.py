@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
+from tocsin.core.alarm import NEVER_MS, Alarm
 
 if TYPE_CHECKING:
     from tocsin.core.site import Site
@@ -48,10 +48,7 @@ class Table(list[Alarm]):
     def stirred(self) -> tuple[int, ...]:
         """Return the positions of what is raised, or explained by another."""
         if self._stirred is None:
-            normal = AlarmState.NORMAL
             self._stirred = tuple(
-                i
-                for i, alarm in enumerate(self)
-                if alarm.active or alarm.suppressed or alarm.base is not normal
+                i for i, alarm in enumerate(self) if alarm.is_raised or alarm.suppressed
             )
         return self._stirred
