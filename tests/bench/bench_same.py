@@ -22,42 +22,20 @@ from itertools import zip_longest
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from tests.bench.rig import CELLS, HERE, HOUSES, HUT
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-HERE = Path(__file__).parent
-HOUSES = ("daemon", "drivers", "config")
-CELLS, TEMPS = 16, 4
+TEMPS = 4
 CAPACITY_AH = 280.0
 PACKS = ("left", "right")
 STRINGS = {"parallel": "", "series": 'string = "A"\n'}
 CURRENTS_A = (-250.0, -120.0, -60.0, -20.0, 0.0, 0.0, 40.0, 110.0, 180.0)
 
-SITE = """\
-[site]
-name = "Fern Ridge hut"
-[bank]
-chemistry = "lfp"
-capacity_ah = 280
-cells_in_series = 16
-[gpio]
-pins = "simulated"
-[journal]
-folder = "{folder}"
-[[output]]
-name = "charge"
-role = "charge-permit"
-[[output]]
-name = "drying"
-role = "load-permit"
-stage = 1
-[[output]]
-name = "lights"
-role = "load-permit"
-stage = 2
-[[output]]
-name = "horn"
-role = "horn"
+CALLS = """\
 [[output]]
 name = "set"
 role = "generator-call"
@@ -184,7 +162,9 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         alone = folder / "alone.toml"
-        alone.write_text(SITE.format(folder=folder) + PACK.format(name="left"))
+        alone.write_text(
+            HUT.format(folder=folder, cells=CELLS) + CALLS + PACK.format(name="left")
+        )
         day = folder / "day.csv"
         subprocess.run(
             [sys.executable, HERE / "bench_trace.py", day, str(args.rows)], check=True
@@ -196,7 +176,7 @@ def main() -> None:
             for kind, string in STRINGS.items():
                 site = folder / f"{kind}.toml"
                 packs = "".join(PACK.format(name=name) + string for name in PACKS)
-                site.write_text(SITE.format(folder=folder) + packs)
+                site.write_text(HUT.format(folder=folder, cells=CELLS) + CALLS + packs)
                 is_same &= compared(args.other, site, trace)
     raise SystemExit(0 if is_same else 1)
 

@@ -22,7 +22,7 @@ HOUSES = ("daemon", "drivers", "config")
 CELLS, PACKS = 16, 5
 PATIENCE_S = 60.0
 
-SITE = """\
+HUT = """\
 [site]
 name = "Fern Ridge hut"
 [bank]
@@ -31,8 +31,6 @@ capacity_ah = 280
 cells_in_series = {cells}
 [gpio]
 pins = "simulated"
-[page]
-port = {page_port}
 [journal]
 folder = "{folder}"
 [[output]]
@@ -49,6 +47,12 @@ stage = 2
 [[output]]
 name = "horn"
 role = "horn"
+"""
+"""Of a site whose packs, and what else it has, follow."""
+
+SERVED = """\
+[page]
+port = {page_port}
 [[output]]
 name = "heart"
 role = "heartbeat"
@@ -66,7 +70,8 @@ unit = {unit}
 
 def site_text(folder: Path, packs: str, *, cells: int = CELLS) -> str:
     """Return a site file with *packs* and a page; its journal lives in *folder*."""
-    return SITE.format(folder=folder, page_port=free_port(), cells=cells) + packs
+    served = SERVED.format(page_port=free_port())
+    return HUT.format(folder=folder, cells=cells) + served + packs
 
 
 def sunspec_packs(port: str, packs: int = PACKS) -> str:
