@@ -14,9 +14,11 @@ if TYPE_CHECKING:
     from tocsin.doctor.seen import DiskSeen
 
 LEAST_MB, SCANT_MB = 64.0, 500.0
-"""Below the first the history's file does not grow (`HistorySpec.reserve_mb`)."""
+"""Below the first the history's file does not grow (`HistorySpec.reserve_mb`); the
+second is common practice, no source."""
 
 SCANT_FILES_PCT = 5.0
+"""Common practice, no source."""
 
 SLOW_FLUSH_MS, HUNG_FLUSH_MS = 500.0, 5_000.0
 """A good card takes some tens of milliseconds (common practice, no source); a write of
@@ -28,6 +30,8 @@ NOT_FOR_LOCKS = frozenset({"nfs", "nfs4", "cifs", "smb3", "9p", "fuse.sshfs"})
 and a write-ahead log does not work over one ("Write-Ahead Logging")."""
 
 SPENT_PCT, WORN_PCT = 100, 80
+"""Of the life that a card tells of itself in tenths: JEDEC JESD84-B51, from memory;
+where "worn" begins is common practice, no source."""
 
 
 def judge_disk(seen: DiskSeen) -> Iterator[Finding]:

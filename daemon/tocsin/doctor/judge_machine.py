@@ -15,12 +15,15 @@ if TYPE_CHECKING:
 MINUTE_MS = 60_000
 
 AHEAD_MS = 2 * MINUTE_MS
-"""A newest row so much ahead of the clock is no rounding; common practice."""
+"""A newest row so much ahead is no rounding; common practice, no source."""
 
 APART_MS = MINUTE_MS
-"""Two clocks of one machine that are further apart than this; common practice."""
+"""Two clocks of one machine that are further apart than this; common practice, no
+source."""
 
 LEAST_MEMORY_MB = 64.0
+"""About what the daemon itself takes; common practice, no source."""
+
 HOT_C, TOO_HOT_C = 75.0, 80.0
 """From the second the firmware slows the processor (Raspberry Pi documentation,
 frequency management)."""
