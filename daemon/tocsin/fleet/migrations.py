@@ -16,16 +16,10 @@ class Step:
 
 def steps() -> tuple[Step, ...]:
     """Return every step, in order."""
-    found = sorted(
-        (f for f in files("tocsin.fleet").joinpath("sql").iterdir()),
-        key=lambda f: f.name,
-    )
+    folder = files("tocsin.fleet").joinpath("sql")
     return tuple(
-        Step(
-            version=int(f.name.split("_")[0]),
-            text=f.read_text(encoding="utf-8"),
-        )
-        for f in found
+        Step(version=int(f.name.split("_")[0]), text=f.read_text(encoding="utf-8"))
+        for f in sorted(folder.iterdir(), key=lambda f: f.name)
         if f.name.endswith(".sql")
     )
 
