@@ -54,8 +54,8 @@ def build_tls(
     )
 
 
-def port_of(port: int | None, tls: TlsTable | None) -> int:
-    """Return *port*, or the usual one."""
+def port_of(port: int | None, tls: object) -> int:
+    """Return *port*, or the usual one with *tls* (whatever asks for it) or None."""
     return port or (PLAIN_PORT if tls is None else TLS_PORT)
 
 

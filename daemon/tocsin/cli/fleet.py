@@ -19,6 +19,7 @@ from tocsin.clock import wall_ms
 from tocsin.fleet import Collector, Limits, StoreError, standings
 from tocsin.ports import BrokerSpec, Tls
 from tocsin.tls import TlsError
+from tocsin_config.tls import port_of
 
 if TYPE_CHECKING:
     from tocsin.fleet.store import Store
@@ -249,7 +250,7 @@ def _broker(args: argparse.Namespace) -> BrokerSpec:
         tls = Tls(ca=args.ca, certificate=args.certificate, key=args.key)
     return BrokerSpec(
         host=args.host,
-        port=args.port or (8_883 if tls else 1_883),
+        port=port_of(args.port, tls),
         username=args.username,
         password_file=args.password_file,
         tls=tls,
