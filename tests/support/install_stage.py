@@ -14,6 +14,7 @@ import os
 import shutil
 import subprocess
 import sys
+import sysconfig
 import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -189,7 +190,9 @@ class Machine:
         program = PROGRAM.format(version=version, kind=kind, schema=schema)
         wheel(wheels, version, program)
         (house / "program").write_text(f"#!{sys.executable}\n{program}")
-        bundled = Path(ensurepip.__file__).parent / "_bundled"
+        # Debian keeps them elsewhere: configure --with-wheel-pkg-dir.
+        elsewhere = sysconfig.get_config_var("WHEEL_PKG_DIR")
+        bundled = Path(elsewhere or Path(ensurepip.__file__).parent / "_bundled")
         for pip in bundled.glob("pip-*.whl"):
             shutil.copy(pip, wheels)
         (house / "MADE-FOR").write_text("every machine\n")
