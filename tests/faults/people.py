@@ -31,6 +31,8 @@ HIDDEN = {"shelved", "suppressed by design", "out of service"}
 ASKING = {"unacknowledged", "latched unacknowledged"}
 HOUR_S = 3_600.0
 SILENCE_S = 600.0
+PAUSE_S = 610.0
+"""Two periods of the slowest pattern: one may end where another begins anew."""
 EVIL = "evil"
 """In the name of whoever gives a command that must not be obeyed."""
 
@@ -65,7 +67,9 @@ class People:
         self._wished: dict[tuple[str, str], float] = {}
         self._silent_until_s = self._heard_s = self._time.now_s
         self._pulses: deque[tuple[bool, float, float]] = deque(maxlen=12)
+        self._tones: deque[tuple[float, float]] = deque()  # end, length
         self._edge_s, self._edge_held_s = self._time.now_s, self._time.held_up_s
+        self._heard_held_s = self._edge_held_s
         self._risen: list[str] = []
         self._held_s = self._time.held_up_s
 
@@ -144,12 +148,14 @@ class People:
         if self._horn is None:
             return
         name = self._horn.name
-        if now[name]:
-            self._heard_s = self._time.now_s
+        if now[name] or was[name]:
+            self._heard_s, self._heard_held_s = self._time.now_s, self._time.held_up_s
         if was[name] is not now[name]:
             lasted_s = self._time.now_s - self._edge_s
             held_s = self._time.held_up_s - self._edge_held_s
             self._pulses.append((was[name], lasted_s, held_s))
+            if was[name]:
+                self._tones.append((self._time.now_s, lasted_s))
             self._edge_s, self._edge_held_s = self._time.now_s, self._time.held_up_s
             self._pattern()
 
@@ -181,10 +187,19 @@ class People:
             for (name, _), told in self._alarms.items()
             if told.state in ASKING and self._is_heeded(name)
         ]
-        since_s = min(waits_s, default=now_s)
-        is_heard = self._heard_s >= since_s or now_s < since_s + 2 * HOUR_S + 300
-        text = f"an alarm that asks for a person is silent for {now_s - since_s:.0f} s"
-        require(is_heard, 7, text)
+        since_s = max(min(waits_s, default=now_s), self._heard_s)
+        late_s = now_s - since_s - (held_s - self._heard_held_s)
+        text = f"an alarm that asks for a person is silent for {late_s:.0f} s"
+        require(late_s <= self._pause_s(), 7, text)
+
+    def _pause_s(self) -> float:
+        """Return the longest pause: two periods, or an hour whose sound is spent."""
+        begin_s = self._time.now_s - HOUR_S - PAUSE_S
+        while self._tones and self._tones[0][0] < begin_s:
+            self._tones.popleft()
+        cap_s = self._site.timing.horn_cap_ms / 1000
+        is_spent = sum(lasted_s for _, lasted_s in self._tones) >= cap_s - 1
+        return PAUSE_S + HOUR_S * is_spent
 
     def _is_heeded(self, name: str) -> bool:
         rules = self._horn.rules if self._horn is not None else frozenset[str]()
