@@ -329,3 +329,26 @@ def test_a_step_begun_while_loads_wait_for_charge_is_decided_in_one_go() -> None
     player.tick(4_000)
     assert player.state == begun
     assert player.because("lights") == ("waiting-for-charge",)
+
+
+def test_what_a_test_moved_later_waits_from_the_moment_the_test_is_over() -> None:
+    low = low_rule(actions=(stage(1),), needs_charge_back=True)
+    wired = [
+        output("charge", Role.CHARGE_PERMIT, min_off_ms=4_500),
+        output("lights", Role.LOAD_PERMIT, stage=1, min_off_ms=5_000),
+    ]
+    player = Player(site(rule(actions=(CHARGE,)), low, outputs=wired))
+    player.play(reading(0), reading(1_000, 3_300, 2_900, 3_300, 3_300))
+    for at_ms in range(2_000, 8_000, 1_000):
+        player.play(reading(at_ms))
+    player.play(ProofBegin(at_ms=7_000, alarm="high-cell", by="Ada", for_ms=9_000))
+    player.play(reading(7_000), reading(8_000))
+    player.play(reading(9_000, 3_300, 2_900, 3_300, 3_300), reading(10_000))
+    player.play(reading(11_000))
+    assert player.state.proof is not None
+    player.tick(12_000)
+    assert player.state.proof is None
+    told = [f for f in player.facts if isinstance(f, OutputFact)][-1]
+    assert (told.output, told.at_ms) == ("lights", 11_500), "not when somebody looked"
+    assert told.because == ("minimum-off-time", "waiting-for-charge")
+    assert player.state.outputs[1].due_ms == 14_000, "5 s after the test dropped it"

@@ -138,7 +138,9 @@ def drive(turn: Turn, view: View) -> None:
     outputs, _ = decided(proof.outputs, view)
     turn.proof = proof = replace(proof, outputs=_owing_nothing(outputs))
     if is_over(turn.outputs, proof, turn.site):
-        turn.outputs = merged(turn.outputs, proof, turn.site)
+        # The times they really moved may make them wait, from this very moment on.
+        found = merged(turn.outputs, proof, turn.site)
+        turn.outputs, _ = decided(found, replace(view, before_ms=view.now_ms))
         turn.proof = None
 
 
