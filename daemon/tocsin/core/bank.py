@@ -73,11 +73,9 @@ def is_charge_back(bank: BankState, site: Site) -> bool:
     return bank.returned_ma_ms >= wanted_mah * MA_MS_PER_MAH
 
 
-def filled(
-    bank: BankState, packs: tuple[PackState, ...], site: Site, at_ms: int
-) -> BankState:
-    """Return the bank after looking whether it is full: high cells, small current."""
-    if not all(_looks_full(pack, site) for pack in packs):
+def filled(bank: BankState, site: Site, at_ms: int, *, are_full: bool) -> BankState:
+    """Return the bank after looking whether every pack looks full, and for how long."""
+    if not are_full:
         return replace(bank, filling_ms=None) if bank.filling_ms is not None else bank
     since_ms = at_ms if bank.filling_ms is None else bank.filling_ms
     if at_ms - since_ms < site.chemistry.full_hold_ms:
@@ -91,7 +89,8 @@ def filled(
     )
 
 
-def _looks_full(pack: PackState, site: Site) -> bool:
+def looks_full(pack: PackState, site: Site) -> bool:
+    """Return True while a pack looks full: high cells, small current."""
     sample = pack.sample
     if not pack.online or sample is None or sample.current_ma is None:
         return False
@@ -122,13 +121,23 @@ def shares_permille(packs: tuple[PackState, ...], site: Site) -> dict[str, int]:
     currents = string_currents_ma(packs, site)
     if currents is None or any(lent.shared > 1 for p in packs for lent in p.lent):
         return {}
+    return shares_of(currents, site)
+
+
+def shares_of(currents: dict[str, int], site: Site) -> dict[str, int]:
+    """Return how far each of the strings' *currents*, all known, is from their mean."""
     mean_ma = sum(currents.values()) // len(currents)
-    if abs(mean_ma) < site.bank.capacity_mah * SHARING_PERMILLE // 1_000:
+    if not are_comparable(mean_ma, site):
         return {}
     return {
         string: abs(current_ma - mean_ma) * 1_000 // abs(mean_ma)
         for string, current_ma in currents.items()
     }
+
+
+def are_comparable(mean_ma: int, site: Site) -> bool:
+    """Return True if strings with this mean current are compared."""
+    return abs(mean_ma) >= site.bank.capacity_mah * SHARING_PERMILLE // 1_000
 
 
 def net_ma(packs: tuple[PackState, ...], site: Site) -> int | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -199,6 +200,9 @@ class Site:
     )
     groups: tuple[tuple[int, ...], ...] = field(init=False)
     group_at: tuple[int, ...] = field(init=False)
+    string_of: tuple[tuple[int, int], ...] = field(init=False)
+    string_sizes: tuple[int, ...] = field(init=False)
+    string_groups: frozenset[int] = field(init=False, compare=False)
     pack_at: dict[str, int] = field(init=False, compare=False)
     extra_at: dict[str, int] = field(init=False, compare=False)
     lends: bool = field(init=False)
@@ -242,11 +246,13 @@ class Site:
 
     def _derive(self, subjects: tuple[tuple[int, str], ...]) -> None:
         keys = [(self.rules[rule].measure.scope, who) for rule, who in subjects]
-        alarms_of = {
-            key: tuple(i for i, k in enumerate(keys) if k == key)
-            for key in dict.fromkeys(keys)
-        }
+        members_of: dict[tuple[Scope, str], list[int]] = {}
+        for i, key in enumerate(keys):
+            members_of.setdefault(key, []).append(i)
+        alarms_of = {key: tuple(members) for key, members in members_of.items()}
         groups = tuple(alarms_of.values())
+        strings = {name: i for i, name in enumerate(self.bank.strings)}
+        string_sizes = Counter(pack.string for pack in self.bank.packs)
         at = {i: group for group, members in enumerate(groups) for i in members}
         loads = [o for o in self.outputs if o.role is Role.LOAD_PERMIT]
         derived = {
@@ -265,6 +271,16 @@ class Site:
             "subjects": subjects,
             "alarms_of": alarms_of,
             "groups": groups,
+            "string_of": tuple(
+                (strings[pack.string], string_sizes[pack.string])
+                for pack in self.bank.packs
+            ),
+            "string_sizes": tuple(string_sizes[name] for name in strings),
+            "string_groups": frozenset(
+                group
+                for group, (scope, _) in enumerate(alarms_of)
+                if scope is Scope.STRING
+            ),
             "group_at": tuple(at[i] for i in range(len(subjects))),
             "hot_charge_dc": self._hot_dc(Role.CHARGE_PERMIT),
             "hot_load_dc": self._hot_dc(Role.LOAD_PERMIT),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import Alarm
 from tocsin.core.bank import BankState
+from tocsin.core.chunks import Chunks
 from tocsin.core.dawn import Dawn
 from tocsin.core.inputs import InputState
 from tocsin.core.levels import OutputState
@@ -14,8 +15,9 @@ from tocsin.core.measures import PackState
 from tocsin.core.merge import ExtraState
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
+    from tocsin.core.packs import Tally
     from tocsin.core.proof_state import Proof
     from tocsin.core.site import Site
 
@@ -33,13 +35,15 @@ class State:
         proof: The proof test that goes on, or whose effect has not gone yet. Only
             here: it cannot outlive the run.
         dues_ms: When time alone will next change each of the site's groups of alarms.
-        stirred: Which alarms are raised or explained. Both follow from *alarms*, and
-            are kept so that a step need not look through all; None: nobody has yet.
+        stirred: Which alarms are raised or explained.
+        tally: What was found in all packs. These three follow from *alarms* and
+            *packs*, and are kept so that a step need not look through all; None:
+            nobody has yet.
     """
 
     now_ms: int
     packs: tuple[PackState, ...]
-    alarms: tuple[Alarm, ...]
+    alarms: Sequence[Alarm]
     outputs: tuple[OutputState, ...]
     bank: BankState
     troubles: tuple[tuple[str, str], ...] = ()
@@ -51,17 +55,21 @@ class State:
     proof: Proof | None = None
     dues_ms: tuple[int, ...] | None = field(default=None, init=False, compare=False)
     stirred: tuple[int, ...] | None = field(default=None, init=False, compare=False)
+    tally: Tally | None = field(default=None, init=False, compare=False)
 
-    def looked_through(self, dues_ms: Iterable[int], stirred: tuple[int, ...]) -> State:
+    def looked_through(
+        self, dues_ms: Iterable[int], stirred: tuple[int, ...], tally: Tally
+    ) -> State:
         """Keep what was found in the alarms; a state made from this one forgets it."""
         object.__setattr__(self, "dues_ms", tuple(dues_ms))
         object.__setattr__(self, "stirred", stirred)
+        object.__setattr__(self, "tally", tally)
         return self
 
 
 def fresh(site: Site, *, now_ms: int) -> State:
     """Return the state of a core that has seen nothing: every permit is dropped."""
-    alarms = tuple(
+    alarms = Chunks(
         Alarm(
             index=index,
             subject=subject,

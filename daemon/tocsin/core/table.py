@@ -5,43 +5,76 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS, Alarm
+from tocsin.core.chunks import Chunks
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from tocsin.core.site import Site
     from tocsin.core.state import State
 
 
-class Table(list[Alarm]):
+class Table:
     """Every alarm at its position; replace them one by one, and only so."""
 
     def __init__(self, state: State, site: Site) -> None:
-        super().__init__(state.alarms)
+        alarms = state.alarms
+        self._row = alarms if isinstance(alarms, Chunks) else Chunks(alarms)
+        self._new: dict[int, Alarm] = {}
         self._groups, self._group_at = site.groups, site.group_at
         every = range(len(site.groups))
         self._dues_ms = [NEVER_MS for _ in every]
         self._moved = set(every)
+        self._due_ms = NEVER_MS
         if state.dues_ms is not None:
             self._dues_ms, self._moved = list(state.dues_ms), set()
+            self._due_ms = min(state.dues_ms, default=NEVER_MS)
         self._stirred = state.stirred
 
-    def __setitem__(self, i: int, new: Alarm) -> None:  # type: ignore[override]
+    def __len__(self) -> int:
+        return len(self._row)
+
+    def __iter__(self) -> Iterator[Alarm]:
+        return iter(self.row())
+
+    def __getitem__(self, i: int) -> Alarm:
+        new = self._new.get(i)
+        return self._row[i] if new is None else new
+
+    def __setitem__(self, i: int, new: Alarm) -> None:
         old = self[i]
-        super().__setitem__(i, new)
+        self._new[i] = new
         self._moved.add(self._group_at[i])
         was = old.active, old.base, old.suppressed
         if was != (new.active, new.base, new.suppressed):
             self._stirred = None
 
+    def row(self) -> Chunks[Alarm]:
+        """Return every alarm as it is now."""
+        self._row = self._row.replaced(self._new)
+        self._new.clear()
+        return self._row
+
     def dues_ms(self) -> list[int]:
         """Return when time alone will next change each of the site's groups."""
-        for group in self._moved:
-            self._dues_ms[group] = min([self[i].due_ms for i in self._groups[group]])
-        self._moved.clear()
+        if self._moved:
+            for group in self._moved:
+                members = self._groups[group]
+                self._dues_ms[group] = min([self[i].due_ms for i in members])
+            self._moved.clear()
+            self._due_ms = min(self._dues_ms, default=NEVER_MS)
         return self._dues_ms
+
+    def due_ms(self) -> int:
+        """Return when time alone will next change any alarm."""
+        self.dues_ms()
+        return self._due_ms
 
     def due_at(self, now_ms: int) -> list[int]:
         """Return the positions of what is due, in their order."""
-        late = [i for i, due_ms in enumerate(self.dues_ms()) if due_ms <= now_ms]
+        if self.due_ms() > now_ms:
+            return []
+        late = [i for i, due_ms in enumerate(self._dues_ms) if due_ms <= now_ms]
         members = sorted(i for group in late for i in self._groups[group])
         return [i for i in members if self[i].due_ms <= now_ms]
 
@@ -52,3 +85,10 @@ class Table(list[Alarm]):
                 i for i, alarm in enumerate(self) if alarm.is_raised or alarm.suppressed
             )
         return self._stirred
+
+    def restless(self, groups: frozenset[int]) -> frozenset[int]:
+        """Return which of *groups* have a member that is raised or begins to be."""
+        dues_ms = self.dues_ms()
+        found = {group for group in groups if dues_ms[group] != NEVER_MS}
+        found.update(self._group_at[i] for i in self.stirred())
+        return groups & found

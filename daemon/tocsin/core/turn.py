@@ -10,8 +10,8 @@ from operator import is_
 from typing import TYPE_CHECKING
 
 from tocsin.core import extras, inputs, measures, proof, standing
-from tocsin.core.alarm import NEVER_MS, Alarm, AlarmState
-from tocsin.core.bank import bank_value, counted, filled, shares_permille
+from tocsin.core.alarm import Alarm, AlarmState
+from tocsin.core.bank import bank_value, counted, filled
 from tocsin.core.dawn import observed
 from tocsin.core.events import (
     AlarmFact,
@@ -23,8 +23,9 @@ from tocsin.core.events import (
 )
 from tocsin.core.foretold import FORETOLD, outlook
 from tocsin.core.genset import is_running
-from tocsin.core.levels import WAITS, OutputState, View, is_sighted
+from tocsin.core.levels import WAITS, OutputState, View
 from tocsin.core.outputs import decided
+from tocsin.core.packs import Packs
 from tocsin.core.proof_state import differs, held
 from tocsin.core.rules import Measure, Role, Scope
 from tocsin.core.state import State
@@ -45,7 +46,7 @@ class Turn:
         self.site = site
         self.now_ms = state.now_ms
         self.driven_ms = state.now_ms
-        self.packs = list(state.packs)
+        self.packs = Packs(state.packs, site, state.tally)
         self.alarms = Table(state, site)
         self.outputs = state.outputs
         self.bank = state.bank
@@ -65,7 +66,7 @@ class Turn:
         return State(
             now_ms=self.now_ms,
             packs=tuple(self.packs),
-            alarms=tuple(self.alarms),
+            alarms=self.alarms.row(),
             outputs=self.outputs,
             bank=self.bank,
             troubles=tuple(self.troubles.items()),
@@ -75,7 +76,9 @@ class Turn:
             local_ms=self.local_ms,
             dawn=self.dawn,
             proof=self.proof,
-        ).looked_through(self.alarms.dues_ms(), self.alarms.stirred())
+        ).looked_through(
+            self.alarms.dues_ms(), self.alarms.stirred(), self.packs.tally()
+        )
 
     def held(self) -> tuple[OutputState, ...]:
         """Return what each output is held at, a proof test counted in."""
@@ -91,16 +94,14 @@ class Turn:
 
     def due_ms(self) -> int:
         """Return when time alone will next change something."""
-        due_ms = min(self.alarms.dues_ms(), default=NEVER_MS)
+        due_ms = self.alarms.due_ms()
         for output in self.outputs:
             due_ms = min(due_ms, output.due_ms)
         for each in self.inputs:
             due_ms = min(due_ms, each.due_ms)
         if self.proof is not None:
             due_ms = min(due_ms, self.proof.due_ms)
-        heard_ms = min([p.heard_ms for p in self.packs if p.online], default=NEVER_MS)
-        stale_ms = heard_ms + self.site.timing.stale_ms
-        return min((due_ms, stale_ms, *extras.due_ms(self)))
+        return min((due_ms, self.packs.stale_ms(), *extras.due_ms(self)))
 
     def settle(self, now_ms: int) -> None:
         """Bring losses, inputs, alarms, suppression and outputs up to *now_ms*."""
@@ -132,13 +133,12 @@ class Turn:
 
     def _lose_packs(self) -> None:
         stale_ms, told = self.site.timing.stale_ms, len(self.facts)
-        for i, pack in enumerate(self.packs):
-            if pack.online and self.now_ms >= pack.heard_ms + stale_ms:
-                self.packs[i] = replace(pack, online=False, good=0, trail=())
-                # What happens unseen is no part of a full charge.
-                self.bank = replace(self.bank, filling_ms=None)
-                reason = pack.trouble or f"no good reading for {stale_ms / 1000:g} s"
-                self._source(self.site.bank.packs[i].name, "lost", reason, self.now_ms)
+        for i, pack in self.packs.stale_at(self.now_ms):
+            self.packs[i] = replace(pack, online=False, good=0, trail=())
+            # What happens unseen is no part of a full charge.
+            self.bank = replace(self.bank, filling_ms=None)
+            reason = pack.trouble or f"no good reading for {stale_ms / 1000:g} s"
+            self._source(self.site.bank.packs[i].name, "lost", reason, self.now_ms)
         extras.lose(self, is_lost=len(self.facts) > told)
 
     # --- readings ------------------------------------------------------------------
@@ -181,7 +181,7 @@ class Turn:
 
     def _count(self, old: PackState, new: PackState, at_ms: int) -> None:
         bank = counted(self.bank, old, new, self.site)
-        full = filled(bank, tuple(self.packs), self.site, at_ms)
+        full = filled(bank, self.site, at_ms, are_full=self.packs.look_full)
         newly = full.full_ms == at_ms and bank.full_ms != at_ms
         if newly and (at_ms - bank.full_ms >= self.site.chemistry.full_hold_ms):
             text = "every pack is full"
@@ -217,14 +217,16 @@ class Turn:
                 self.put(i, new)
 
     def _judge_strings(self, at_ms: int) -> None:
-        strings = self.site.bank.strings
-        if len(strings) < 2:  # noqa: PLR2004 there is nobody to share with
+        groups = self.site.string_groups
+        if not groups:  # there is nobody to share with
             return
-        shares = shares_permille(tuple(self.packs), self.site)
-        for string in strings:
-            share = shares.get(string)
-            for i in self.site.alarms_of.get((Scope.STRING, string), ()):
+        shares = self.packs.shares_permille()
+        if not shares:  # nothing begins, so only what goes on can end
+            groups = self.alarms.restless(groups)
+        for group in sorted(groups):
+            for i in self.site.groups[group]:
                 alarm = self.alarms[i]
+                share = shares.get(alarm.subject)
                 if share is None and alarm.is_at_rest:
                     continue
                 rule = self.site.rules[alarm.index]
@@ -321,7 +323,7 @@ class Turn:
                 other.active
                 and other.subject == alarm.subject
                 and self.site.rules[other.index].name in causes
-                for other in self.alarms
+                for other in map(self.alarms.__getitem__, self.alarms.stirred())
             )
             if is_explained != alarm.suppressed:
                 new = replace(alarm, suppressed=is_explained)
@@ -385,7 +387,7 @@ class Turn:
             and self.proof is None
             and len(raised) == len(self.raised)
             and all(map(is_, raised, self.raised))
-            and is_sighted(self.packs, self.site)
+            and self.packs.are_sighted
             and all(map(self._is_kept, self.site.outputs, self.outputs))
         )
 

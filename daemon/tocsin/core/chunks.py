@@ -1,0 +1,68 @@
+"""A long row of which one step replaces few members and shares the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
+from typing import TypeVar, overload
+
+T = TypeVar("T")
+
+SIZE = 32
+"""Members of a chunk; a step copies one chunk for each that it replaces in."""
+
+
+class Chunks(Sequence[T]):
+    """A row that never changes; equal to another with equal members."""
+
+    __slots__ = ("_size", "parts")
+
+    def __init__(self, members: Iterable[T] = ()) -> None:
+        row = tuple(members)
+        self._size = len(row)
+        self.parts = tuple(row[at : at + SIZE] for at in range(0, len(row), SIZE))
+
+    def replaced(self, new: dict[int, T]) -> Chunks[T]:
+        """Return the row with the members *new* at their positions."""
+        if not new:
+            return self
+        parts = list[Sequence[T]](self.parts)
+        for i, member in new.items():
+            at, within = divmod(i, SIZE)
+            part = parts[at]
+            if not isinstance(part, list):
+                part = parts[at] = list(part)
+            part[within] = member
+        row = Chunks[T]()
+        row._size = self._size
+        row.parts = tuple(map(tuple, parts))  # a part that is a tuple stays itself
+        return row
+
+    def __len__(self) -> int:
+        return self._size
+
+    @overload
+    def __getitem__(self, i: int) -> T: ...
+    @overload
+    def __getitem__(self, i: slice) -> Sequence[T]: ...
+    def __getitem__(self, i: int | slice) -> T | Sequence[T]:
+        if isinstance(i, slice):
+            return tuple(self)[i]
+        at = i + self._size if i < 0 else i
+        if not 0 <= at < self._size:
+            raise IndexError(i)
+        return self.parts[at // SIZE][at % SIZE]
+
+    def __iter__(self) -> Iterator[T]:
+        return chain.from_iterable(self.parts)
+
+    def __eq__(self, other: object) -> bool:
+        if isinstance(other, Chunks):
+            return self.parts == other.parts
+        return NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self.parts)
+
+    def __repr__(self) -> str:
+        return f"{type(self).__name__}({list(self)!r})"
