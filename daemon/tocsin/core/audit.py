@@ -89,13 +89,17 @@ def _is_past(rule: Rule, pack: PackState) -> bool:
     sample = pack.sample
     if sample is None:
         return True
-    values = {
-        Measure.LOWEST_CELL: min(sample.cells_mv, default=None),
-        Measure.HIGHEST_CELL: max(sample.cells_mv, default=None),
-        Measure.COLDEST: min(sample.temps_dc, default=None),
-        Measure.HOTTEST: max(sample.temps_dc, default=None),
-    }
-    value = values.get(rule.measure)
+    match rule.measure:
+        case Measure.LOWEST_CELL:
+            value = min(sample.cells_mv, default=None)
+        case Measure.HIGHEST_CELL:
+            value = max(sample.cells_mv, default=None)
+        case Measure.COLDEST:
+            value = min(sample.temps_dc, default=None)
+        case Measure.HOTTEST:
+            value = max(sample.temps_dc, default=None)
+        case _:
+            return False
     return value is not None and rule.is_beyond(value)
 
 

@@ -188,8 +188,8 @@ class Turn:
             self.facts.append(NoteFact(at_ms=at_ms, what="full-charge", text=text))
         self.bank = full
         if self.site.learns_dawn:
-            packs, seen = tuple(self.packs), tuple(self.inputs)
-            runs = is_running(self.held(), seen, self.site)
+            packs = tuple(self.packs)
+            runs = is_running(self.held(), tuple(self.inputs), self.site)
             now = (self.local_ms, at_ms)
             self.dawn = observed(
                 self.dawn, packs, self.held(), self.site, now, set_runs=runs
@@ -217,19 +217,17 @@ class Turn:
                 self.put(i, new)
 
     def _judge_strings(self, at_ms: int) -> None:
-        groups = self.site.string_groups
-        if not groups:  # there is nobody to share with
-            return
+        if not (groups := self.site.string_groups):
+            return  # there is nobody to share with
         shares = self.packs.shares_permille()
         if not shares:  # nothing begins, so only what goes on can end
             groups = self.alarms.restless(groups)
         for group in sorted(groups):
             for i in self.site.groups[group]:
                 alarm = self.alarms[i]
-                share = shares.get(alarm.subject)
+                share, rule = shares.get(alarm.subject), self.site.rules[alarm.index]
                 if share is None and alarm.is_at_rest:
                     continue
-                rule = self.site.rules[alarm.index]
                 new = alarm.seen(rule, share, at_ms, gate_open=share is not None)
                 self.put(i, new)
 
@@ -257,9 +255,9 @@ class Turn:
 
     def count_as(self, name: str, counts: Counts) -> None:
         """Let an output have done what *counts* says."""
-        i = self.site.output_at[name]
-        new = replace(self.outputs[i], counts=counts)
-        self.outputs = (*self.outputs[:i], new, *self.outputs[i + 1 :])
+        i, outputs = self.site.output_at[name], list(self.outputs)
+        outputs[i] = replace(outputs[i], counts=counts)
+        self.outputs = tuple(outputs)
         self.commanded = True
 
     # --- alarms --------------------------------------------------------------------

@@ -1,0 +1,75 @@
+"""What a step keeps so as not to look through everything is what looking would find."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tocsin.core.bank import shares_permille
+from tocsin.core.chunks import SIZE, Chunks
+from tocsin.core.levels import is_sighted
+from tocsin.core.measures import PackState
+from tocsin.core.model import Bank, Lent, Pack, Sample, Value
+from tocsin.core.packs import Packs
+from tocsin.core.site import Site
+
+PLACES = 4
+SITE = Site(
+    name="Fern Ridge hut",
+    bank=Bank(
+        packs=tuple(
+            Pack(name=f"pack-{i}", cells=16, string="ab"[i % 2]) for i in range(PLACES)
+        ),
+        capacity_mah=100_000,
+    ),
+    rules=(),
+)
+SHARED = Lent(value=Value.CURRENT, number=1, by="shunt", at_ms=0, shared=2)
+
+samples = st.builds(
+    Sample,
+    cells_mv=st.sampled_from([(3_300,) * 16, (3_600,) * 16]),
+    current_ma=st.none() | st.integers(-40_000, 40_000),
+)
+packs = st.builds(
+    PackState,
+    heard_ms=st.integers(0, 20_000),
+    online=st.booleans(),
+    good=st.integers(0, 9),
+    sample=st.none() | samples,
+    lent=st.sampled_from([(), (), (), (SHARED,)]),
+)
+
+
+@given(
+    st.lists(packs, min_size=PLACES, max_size=PLACES),
+    st.lists(st.tuples(st.integers(0, PLACES - 1), packs)),
+)
+def test_what_is_kept_of_packs_is_what_a_look_at_all_of_them_finds(
+    first: list[PackState], changes: list[tuple[int, PackState]]
+) -> None:
+    kept = Packs(first, SITE, None)
+    for i, pack in changes:
+        kept = Packs(kept, SITE, kept.tally())
+        kept[i] = pack
+    assert kept.tally() == Packs(kept, SITE, None).tally()
+    assert kept.are_sighted == is_sighted(kept, SITE)
+    assert kept.shares_permille() == shares_permille(tuple(kept), SITE)
+
+
+@given(
+    st.lists(st.integers(), max_size=3 * SIZE),
+    st.lists(st.tuples(st.integers(0, 3 * SIZE), st.integers())),
+)
+def test_a_row_with_members_replaced_is_the_tuple_with_them_replaced(
+    row: list[int], changes: list[tuple[int, int]]
+) -> None:
+    new = {i: member for i, member in changes if i < len(row)}
+    before = Chunks(row)
+    after = before.replaced(new)
+    wanted = [new.get(i, member) for i, member in enumerate(row)]
+    assert list(before) == row
+    assert (list(after), len(after)) == (wanted, len(wanted))
+    assert [after[i] for i in range(len(after))] == wanted
+    assert after == Chunks(wanted)
+    assert after.parts == before.parts or new
