@@ -51,7 +51,7 @@ PACKS, CELLS = 9, 32
 KEEPALIVE_S = 5
 EXPIRES_S = 8
 DAY_MS = 86_400_000
-QUIET_S = 1.3
+QUIET_S = 2.2
 """So long after the last change the newest value of each topic has been sent."""
 
 LONGEST_S = 60.0
@@ -111,9 +111,18 @@ class Run:
                 while feed:
                     await self.living(0.05)
         await self.living(QUIET_S)
+        await self.sent()
         kept = await asyncio.to_thread(self.kept)
         self.wrong += differences(self.on, kept)
         self.wrong += self.lost_events()
+
+    async def sent(self) -> None:
+        """Wait until nothing is to be sent and nothing is on its way: for a moment."""
+        publisher = self.on.publisher
+        with suppress(TimeoutError):
+            async with asyncio.timeout(LONGEST_S):
+                while publisher._outbox or publisher._in_flight:
+                    await self.living(0.01)
 
     def kept(self) -> dict[str, bytes]:
         """Return what the broker keeps, asked past the proxy."""

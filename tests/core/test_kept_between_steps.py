@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tocsin.core.bank import shares_permille
-from tocsin.core.chunks import SIZE, Chunks
+from tocsin.core.chunks import SHIFT, SIZE, Chunks
 from tocsin.core.levels import is_sighted
 from tocsin.core.measures import PackState
 from tocsin.core.model import Bank, Lent, Pack, Sample, Value
@@ -66,7 +66,11 @@ def test_a_row_with_members_replaced_is_the_tuple_with_them_replaced(
 ) -> None:
     new = {i: member for i, member in changes if i < len(row)}
     before = Chunks(row)
-    after = before.replaced(new)
+    parts = list[list[int] | tuple[int, ...]](before.parts)
+    for i, member in new.items():
+        part = parts[i >> SHIFT] = list(parts[i >> SHIFT])
+        part[i % SIZE] = member
+    after = before.replaced(parts)
     wanted = [new.get(i, member) for i, member in enumerate(row)]
     assert list(before) == row
     assert (list(after), len(after)) == (wanted, len(wanted))

@@ -8,12 +8,19 @@ from typing import TypeVar, overload
 
 T = TypeVar("T")
 
-SIZE = 32
+SHIFT = 5
+SIZE = 1 << SHIFT
 """Members of a chunk; a step copies one chunk for each that it replaces in."""
+
+Part = tuple[T, ...] | list[T]
+"""A chunk as it is kept, or its copy in which a step replaces members."""
 
 
 class Chunks(Sequence[T]):
-    """A row that never changes; equal to another with equal members."""
+    """A row that never changes; equal to another with equal members.
+
+    Member i is ``parts[i >> SHIFT][i % SIZE]``.
+    """
 
     __slots__ = ("_size", "parts")
 
@@ -22,17 +29,8 @@ class Chunks(Sequence[T]):
         self._size = len(row)
         self.parts = tuple(row[at : at + SIZE] for at in range(0, len(row), SIZE))
 
-    def replaced(self, new: dict[int, T]) -> Chunks[T]:
-        """Return the row with the members *new* at their positions."""
-        if not new:
-            return self
-        parts = list[Sequence[T]](self.parts)
-        for i, member in new.items():
-            at, within = divmod(i, SIZE)
-            part = parts[at]
-            if not isinstance(part, list):
-                part = parts[at] = list(part)
-            part[within] = member
+    def replaced(self, parts: Iterable[Part[T]]) -> Chunks[T]:
+        """Return a row of as many members, made of *parts*."""
         row = Chunks[T]()
         row._size = self._size
         row.parts = tuple(map(tuple, parts))  # a part that is a tuple stays itself
@@ -51,7 +49,7 @@ class Chunks(Sequence[T]):
         at = i + self._size if i < 0 else i
         if not 0 <= at < self._size:
             raise IndexError(i)
-        return self.parts[at // SIZE][at % SIZE]
+        return self.parts[at >> SHIFT][at % SIZE]
 
     def __iter__(self) -> Iterator[T]:
         return chain.from_iterable(self.parts)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS, Alarm
-from tocsin.core.chunks import Chunks
+from tocsin.core.chunks import SHIFT, SIZE, Chunks, Part
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from tocsin.core.site import Site
     from tocsin.core.state import State
@@ -20,7 +20,8 @@ class Table:
     def __init__(self, state: State, site: Site) -> None:
         alarms = state.alarms
         self._row = alarms if isinstance(alarms, Chunks) else Chunks(alarms)
-        self._new: dict[int, Alarm] = {}
+        self._parts: list[Part[Alarm]] = list(self._row.parts)
+        self._is_open = False
         self._groups, self._group_at = site.groups, site.group_at
         every = range(len(site.groups))
         self._dues_ms = [NEVER_MS for _ in every]
@@ -38,29 +39,41 @@ class Table:
         return iter(self.row())
 
     def __getitem__(self, i: int) -> Alarm:
-        new = self._new.get(i)
-        return self._row[i] if new is None else new
+        return self._parts[i >> SHIFT][i % SIZE]
 
     def __setitem__(self, i: int, new: Alarm) -> None:
-        old = self[i]
-        self._new[i] = new
+        part = self._parts[i >> SHIFT]
+        if isinstance(part, tuple):
+            self._parts[i >> SHIFT] = part = list(part)
+        old, part[i % SIZE] = part[i % SIZE], new
+        self._is_open = True
         self._moved.add(self._group_at[i])
         was = old.active, old.base, old.suppressed
         if was != (new.active, new.base, new.suppressed):
             self._stirred = None
 
+    def each(self, members: Iterable[int]) -> Iterator[tuple[int, Alarm]]:
+        """Yield the alarms at the positions *members*, each as it is by then."""
+        parts = self._parts
+        for i in members:
+            yield i, parts[i >> SHIFT][i % SIZE]
+
     def row(self) -> Chunks[Alarm]:
         """Return every alarm as it is now."""
-        self._row = self._row.replaced(self._new)
-        self._new.clear()
+        if self._is_open:
+            self._row = self._row.replaced(self._parts)
+            self._parts[:] = self._row.parts
+            self._is_open = False
         return self._row
 
     def dues_ms(self) -> list[int]:
         """Return when time alone will next change each of the site's groups."""
         if self._moved:
+            parts = self._parts
             for group in self._moved:
-                members = self._groups[group]
-                self._dues_ms[group] = min([self[i].due_ms for i in members])
+                self._dues_ms[group] = min(
+                    [parts[i >> SHIFT][i % SIZE].due_ms for i in self._groups[group]]
+                )
             self._moved.clear()
             self._due_ms = min(self._dues_ms, default=NEVER_MS)
         return self._dues_ms
@@ -76,7 +89,7 @@ class Table:
             return []
         late = [i for i, due_ms in enumerate(self._dues_ms) if due_ms <= now_ms]
         members = sorted(i for group in late for i in self._groups[group])
-        return [i for i in members if self[i].due_ms <= now_ms]
+        return [i for i, alarm in self.each(members) if alarm.due_ms <= now_ms]
 
     def stirred(self) -> tuple[int, ...]:
         """Return the positions of what is raised, or explained by another."""

@@ -205,8 +205,8 @@ class Turn:
                 known[what], _ = measures.measure(what, pack, self.site, at_ms)
             return known[what]
 
-        for i in self.site.alarms_of.get((Scope.PACK, name), ()):
-            alarm = self.alarms[i]
+        members = self.site.alarms_of.get((Scope.PACK, name), ())
+        for i, alarm in self.alarms.each(members):
             rule = self.site.rules[alarm.index]
             if rule.is_age and at_ms != pack.heard_ms:
                 continue  # only what it is lent has changed
@@ -223,8 +223,7 @@ class Turn:
         if not shares:  # nothing begins, so only what goes on can end
             groups = self.alarms.restless(groups)
         for group in sorted(groups):
-            for i in self.site.groups[group]:
-                alarm = self.alarms[i]
+            for i, alarm in self.alarms.each(self.site.groups[group]):
                 share, rule = shares.get(alarm.subject), self.site.rules[alarm.index]
                 if share is None and alarm.is_at_rest:
                     continue
@@ -233,10 +232,11 @@ class Turn:
 
     def judge_bank(self, at_ms: int) -> None:
         """Let the rules on the whole bank see what they look at."""
-        for i in self.site.alarms_of.get((Scope.BANK, "bank"), ()):
-            rule = self.site.rules[self.alarms[i].index]
+        members = self.site.alarms_of.get((Scope.BANK, "bank"), ())
+        for i, alarm in self.alarms.each(members):
+            rule = self.site.rules[alarm.index]
             value = bank_value(rule.measure, self.bank, at_ms)
-            self.put(i, self.alarms[i].seen(rule, value, at_ms))
+            self.put(i, alarm.seen(rule, value, at_ms))
 
     # --- other events --------------------------------------------------------------
 
@@ -244,9 +244,10 @@ class Turn:
         """Note that a part of the daemon fails (*reason*) or works again (empty)."""
         if reason:
             self.troubles[part] = reason
-        for i in self.site.alarms_of.get((Scope.SELF, part), ()):
-            rule = self.site.rules[self.alarms[i].index]
-            self.put(i, self.alarms[i].seen(rule, value if reason else 0, at_ms))
+        members = self.site.alarms_of.get((Scope.SELF, part), ())
+        for i, alarm in self.alarms.each(members):
+            rule = self.site.rules[alarm.index]
+            self.put(i, alarm.seen(rule, value if reason else 0, at_ms))
 
     def freed(self, name: str) -> None:
         """Let a set that failed starts had locked out try again."""
@@ -312,8 +313,7 @@ class Turn:
 
     def _suppress(self) -> None:
         """Hide what an active cause explains; never the cause itself."""
-        for i in self.alarms.stirred():
-            alarm = self.alarms[i]
+        for i, alarm in self.alarms.each(self.alarms.stirred()):
             causes = self.site.rules[alarm.index].suppressed_by
             if not causes or (not alarm.holds and not alarm.suppressed):
                 continue
@@ -321,7 +321,7 @@ class Turn:
                 other.active
                 and other.subject == alarm.subject
                 and self.site.rules[other.index].name in causes
-                for other in map(self.alarms.__getitem__, self.alarms.stirred())
+                for _, other in self.alarms.each(self.alarms.stirred())
             )
             if is_explained != alarm.suppressed:
                 new = replace(alarm, suppressed=is_explained)
@@ -332,8 +332,8 @@ class Turn:
     # --- outputs -------------------------------------------------------------------
 
     def _drive(self) -> None:
-        stirred = [self.alarms[i] for i in self.alarms.stirred()]
-        raised = [alarm for alarm in stirred if alarm.is_raised]
+        stirred = self.alarms.each(self.alarms.stirred())
+        raised = [alarm for _, alarm in stirred if alarm.is_raised]
         if self._is_settled(raised):
             self.driven_ms = self.now_ms
             return
