@@ -347,8 +347,9 @@ def test_what_a_test_moved_later_waits_from_the_moment_the_test_is_over() -> Non
     player.play(reading(11_000))
     assert player.state.proof is not None
     player.tick(12_000)
-    assert player.state.proof is None
+    over = player.state
+    assert over.proof is None
     told = [f for f in player.facts if isinstance(f, OutputFact)][-1]
     assert (told.output, told.at_ms) == ("lights", 11_500), "not when somebody looked"
     assert told.because == ("minimum-off-time", "waiting-for-charge")
-    assert player.state.outputs[1].due_ms == 14_000, "5 s after the test dropped it"
+    assert over.outputs[1].due_ms == 14_000, "5 s after the test dropped it"
