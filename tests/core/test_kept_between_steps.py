@@ -77,3 +77,16 @@ def test_a_row_with_members_replaced_is_the_tuple_with_them_replaced(
     assert [after[i] for i in range(len(after))] == wanted
     assert after == Chunks(wanted)
     assert after.parts == before.parts or new
+
+
+@given(
+    st.integers(0, 3 * SIZE),
+    st.none() | st.integers(-4 * SIZE, 4 * SIZE),
+    st.none() | st.integers(-4 * SIZE, 4 * SIZE),
+    st.sampled_from([None, 1, 2, -1, -5]),
+)
+def test_a_part_of_a_row_is_that_part_of_the_tuple(
+    size: int, start: int | None, stop: int | None, step: int | None
+) -> None:
+    part = slice(start, stop, step)
+    assert Chunks(range(size))[part] == tuple(range(size))[part]

@@ -53,34 +53,40 @@ def _called_while_locked(
 
 def _blind_charging(outcome: Outcome, site: Site) -> Iterable[str]:
     now_ms, timing = outcome.state.now_ms, site.timing
-    for pack, state in zip(site.bank.packs, outcome.state.packs, strict=True):
+    stale_ms, enough = now_ms - timing.stale_ms, timing.good_scans
+    for i, state in enumerate(outcome.state.packs):
         if state.sample is None:
-            yield f"charge is permitted, but {pack.name} was never read"
-        elif now_ms - state.heard_ms >= timing.stale_ms:
-            yield f"charge is permitted, but {pack.name} is stale"
-        elif state.good < timing.good_scans:
-            yield f"charge is permitted after {state.good} readings of {pack.name}"
+            yield f"charge is permitted, but {site.bank.packs[i].name} was never read"
+        elif state.heard_ms <= stale_ms:
+            yield f"charge is permitted, but {site.bank.packs[i].name} is stale"
+        elif state.good < enough:
+            name = site.bank.packs[i].name
+            yield f"charge is permitted after {state.good} readings of {name}"
 
 
 def _stale_lendings(outcome: Outcome, site: Site) -> Iterable[str]:
     """A value from another source than the pack's own, used past its time."""
     oldest_ms = outcome.state.now_ms - site.timing.stale_ms
-    for pack, state in zip(site.bank.packs, outcome.state.packs, strict=True):
-        for lent in state.lent:
+    lent_to = [(i, p.lent) for i, p in enumerate(outcome.state.packs) if p.lent]
+    for i, lendings in lent_to:
+        for lent in lendings:
             if lent.at_ms <= oldest_ms:
-                yield f"{pack.name} counts on a {lent.value} of {lent.by} that is stale"
+                name = site.bank.packs[i].name
+                yield f"{name} counts on a {lent.value} of {lent.by} that is stale"
 
 
 def _charging_past_limits(outcome: Outcome, site: Site) -> Iterable[str]:
     """A plain limit of a cell or a temperature, passed for longer than its delay."""
-    for alarm in outcome.state.alarms:
-        if alarm.edge_ms is None or alarm.active:
-            continue
+    begun = [
+        (alarm, alarm.edge_ms)
+        for where in site.charge_limits
+        for alarm in outcome.state.alarms[where]
+        if alarm.edge_ms is not None and not alarm.active
+    ]
+    for alarm, edge_ms in begun:
         rule = site.rules[alarm.index]
-        if all(action.role is not Role.CHARGE_PERMIT for action in rule.actions):
-            continue
-        pack = outcome.state.packs[site.pack_at.get(alarm.subject, 0)]
-        late_ms = outcome.state.now_ms - alarm.edge_ms - rule.on_delay_ms
+        pack = outcome.state.packs[site.pack_at[alarm.subject]]
+        late_ms = outcome.state.now_ms - edge_ms - rule.on_delay_ms
         if late_ms >= 0 and _is_past(rule, pack):
             yield f"charge is permitted, but {rule.name} is past its delay"
 
@@ -89,17 +95,10 @@ def _is_past(rule: Rule, pack: PackState) -> bool:
     sample = pack.sample
     if sample is None:
         return True
-    match rule.measure:
-        case Measure.LOWEST_CELL:
-            value = min(sample.cells_mv, default=None)
-        case Measure.HIGHEST_CELL:
-            value = max(sample.cells_mv, default=None)
-        case Measure.COLDEST:
-            value = min(sample.temps_dc, default=None)
-        case Measure.HOTTEST:
-            value = max(sample.temps_dc, default=None)
-        case _:
-            return False
+    is_cell = rule.measure in {Measure.LOWEST_CELL, Measure.HIGHEST_CELL}
+    values = sample.cells_mv if is_cell else sample.temps_dc
+    is_low = rule.measure in {Measure.LOWEST_CELL, Measure.COLDEST}
+    value = min(values, default=None) if is_low else max(values, default=None)
     return value is not None and rule.is_beyond(value)
 
 

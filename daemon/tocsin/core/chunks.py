@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain
+from itertools import chain, islice
 from typing import TypeVar, overload
 
 T = TypeVar("T")
@@ -45,11 +45,19 @@ class Chunks(Sequence[T]):
     def __getitem__(self, i: slice) -> Sequence[T]: ...
     def __getitem__(self, i: int | slice) -> T | Sequence[T]:
         if isinstance(i, slice):
-            return tuple(self)[i]
+            return self._between(i)
         at = i + self._size if i < 0 else i
         if not 0 <= at < self._size:
             raise IndexError(i)
         return self.parts[at >> SHIFT][at % SIZE]
+
+    def _between(self, part: slice) -> tuple[T, ...]:
+        start, stop, step = part.indices(self._size)
+        if step != 1:
+            return tuple(self)[part]
+        near = chain.from_iterable(self.parts[start >> SHIFT : (stop >> SHIFT) + 1])
+        begin = start % SIZE
+        return tuple(islice(near, begin, begin + max(0, stop - start)))
 
     def __iter__(self) -> Iterator[T]:
         return chain.from_iterable(self.parts)

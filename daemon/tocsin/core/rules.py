@@ -122,6 +122,11 @@ _SCOPES = {
     Measure.MAINTENANCE_OVER: Scope.INPUT,
 }
 
+PLAIN = frozenset(
+    {Measure.LOWEST_CELL, Measure.HIGHEST_CELL, Measure.COLDEST, Measure.HOTTEST}
+)
+"""What is read off a pack's newest sample, with nothing worked out."""
+
 _UNITS = {
     Measure.LOWEST_CELL: Unit.MV,
     Measure.HIGHEST_CELL: Unit.MV,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.model import BANK, Value
 from tocsin.core.plant import InputRole
-from tocsin.core.rules import Measure, Role, Scope
+from tocsin.core.rules import PLAIN, Measure, Role, Scope
 
 if TYPE_CHECKING:
     from tocsin.core.hours import Hours
@@ -159,6 +159,12 @@ class Site:
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
         groups, group_at: The same positions without their keys, and for each alarm
             the group that it is in.
+        charge_limits: Where in *subjects* the limits of a cell or a temperature are
+            that drop the charge permit.
+        string_of: For each pack, which of the bank's strings it is in, and how many
+            packs that has.
+        string_sizes: How many packs each string has.
+        string_groups: Which of *groups* are of a string.
         inputs: Buttons, switches and contacts.
         pack_at: The position of each pack, by name.
         extras: Sources beside the packs' own; where several give one value, the first
@@ -200,6 +206,7 @@ class Site:
     )
     groups: tuple[tuple[int, ...], ...] = field(init=False)
     group_at: tuple[int, ...] = field(init=False)
+    charge_limits: tuple[slice, ...] = field(init=False)
     string_of: tuple[tuple[int, int], ...] = field(init=False)
     string_sizes: tuple[int, ...] = field(init=False)
     string_groups: frozenset[int] = field(init=False, compare=False)
@@ -271,6 +278,7 @@ class Site:
             "subjects": subjects,
             "alarms_of": alarms_of,
             "groups": groups,
+            "charge_limits": self._charge_limits(subjects),
             "string_of": tuple(
                 (strings[pack.string], string_sizes[pack.string])
                 for pack in self.bank.packs
@@ -313,6 +321,22 @@ class Site:
         }
         for name, value in derived.items():
             object.__setattr__(self, name, value)
+
+    def _charge_limits(
+        self, subjects: tuple[tuple[int, str], ...]
+    ) -> tuple[slice, ...]:
+        """Return what *charge_limits* is: the subjects of a rule follow each other."""
+        begins: dict[int, int] = {}
+        ends: dict[int, int] = {}
+        for i, (rule, _) in enumerate(subjects):
+            begins.setdefault(rule, i)
+            ends[rule] = i + 1
+        return tuple(
+            slice(begin, ends[i])
+            for i, begin in begins.items()
+            if self.rules[i].measure in PLAIN
+            and any(each.role is Role.CHARGE_PERMIT for each in self.rules[i].actions)
+        )
 
     def _hot_dc(self, role: Role) -> int | None:
         """Return the lowest heat at which a rule drops permits of *role*."""
