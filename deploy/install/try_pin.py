@@ -85,15 +85,11 @@ def move(pin: str, *, active_low: bool) -> None:
 
 
 def claimed(pin: str, *, active_low: bool) -> tuple[Any, Any]:
-    """Claim *pin* de-energised, as the daemon does, through gpiozero on lgpio."""
-    from gpiozero import OutputDevice  # noqa: PLC0415 after LG_WD was set
-    from gpiozero.pins.lgpio import LGPIOFactory  # noqa: PLC0415
+    """Claim *pin* as the daemon does: de-energised from its first level on."""
+    from tocsin_drivers.gpio import lines  # noqa: PLC0415 slow on a small board
 
-    factory = LGPIOFactory()
-    device = OutputDevice(
-        pin, active_high=not active_low, initial_value=False, pin_factory=factory
-    )
-    return factory, device
+    factory = lines.opened()
+    return factory, lines.claimed(pin, factory, active_low=active_low)
 
 
 def main(argv: list[str] | None = None, *, devices: Path = Path("/dev")) -> int:

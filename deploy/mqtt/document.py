@@ -162,11 +162,11 @@ def channels() -> Iterator[dict[str, Any]]:
         (table.cell(1), "c{cell}"),
         (table.temperature(1), "t{temperature}"),
     ):
-        node = "cells" if hole[0] == "c" else "temperatures"
-        (made,) = values(f"{pack}/{node}", (one,))
+        kind = "cells" if hole[0] == "c" else "temperatures"
+        (made,) = values(f"{pack}/{kind}", (one,))
         name = one.name.removesuffix(" 1")
         yield made | channel(
-            f"{pack}/{node}/{hole}", one.about, payload(one),
+            f"{pack}/{kind}/{hole}", one.about, payload(one),
             expires_s=VALUE_EXPIRES_S, title=name,
         )  # fmt: skip
     yield from values(f"{pack}/{{limit}}", table.FORETOLD)

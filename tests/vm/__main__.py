@@ -12,6 +12,7 @@ parts, in their order:
   kernel   a crashed kernel is reset by the hardware watchdog
   can      SocketCAN: both CAN drivers, a link that goes down, error frames
   serial   a serial adapter that is pulled out and plugged in again
+  install  the installer once more: a named pin moves, a held one does not
 
 examples:
   python -m tests.vm                       everything
@@ -42,7 +43,7 @@ from tests.vm.recipe import RecipeError
 if TYPE_CHECKING:
     from tests.vm.build import Image
 
-PARTS = ("start", "pulse", "frozen", "cuts", "kernel", "can", "serial")
+PARTS = ("start", "pulse", "frozen", "cuts", "kernel", "can", "serial", "install")
 CACHE = Path("/var/tmp/tocsin-vm")
 
 

@@ -221,7 +221,6 @@ class Kitchen:
         """Install with the project's own installer, without a network."""
         house.rename(root / "wheelhouse")
         inside(root, "unshare", "--net", "sh", "/wheelhouse/deploy/install.sh")
-        shutil.rmtree(root / "wheelhouse")
         inside(root, "systemctl", "enable", "tocsin.service")
 
     def _add_guest(self, root: Path) -> None:

@@ -80,11 +80,12 @@ def build(pins: Sequence[PinSpec]) -> Lines:
         DriverError: a line or the chip cannot be had, or lgpio is not installed; lines
             that were claimed are given back.
     """
-    factory = _opened()
+    factory = opened()
     lines = Lines(factory, {}, {p.output for p in pins if p.role is Role.HEARTBEAT})
     for pin in pins:
         try:
-            lines._devices[pin.output] = _claimed(pin, factory)  # noqa: SLF001 our own
+            device = claimed(pin.pin, factory, active_low=pin.active_low)
+            lines._devices[pin.output] = device  # noqa: SLF001 our own
         except Exception as exc:
             lines.close()
             where = pin.pin or "no pin"
@@ -136,7 +137,7 @@ def build_inputs(inputs: Sequence[InputSpec]) -> InputLines:
         DriverError: a line or the chip cannot be had, or lgpio is not installed; lines
             that were claimed are given back.
     """
-    factory = _opened()
+    factory = opened()
     lows = {each.input for each in inputs if each.active_low}
     lines = InputLines(factory, {}, lows)
     for each in inputs:
@@ -154,7 +155,12 @@ def build_inputs(inputs: Sequence[InputSpec]) -> InputLines:
     return lines
 
 
-def _opened() -> Any:  # noqa: ANN401 gpiozero has no types
+def opened() -> Any:  # noqa: ANN401 gpiozero has no types
+    """Return gpiozero's factory of lines that are claimed with their first level.
+
+    Raises:
+        DriverError: no chip can be had, or lgpio is not installed.
+    """
     # lgpio makes a pipe in its working folder as soon as it is imported.
     os.environ.setdefault("LG_WD", tempfile.gettempdir())
     try:
@@ -165,6 +171,21 @@ def _opened() -> Any:  # noqa: ANN401 gpiozero has no types
         ) from exc
     except Exception as exc:
         raise DriverError(f"no GPIO chip: {_why(exc)}") from exc
+
+
+def claimed(pin: str | None, factory: Any, *, active_low: bool) -> Any:  # noqa: ANN401 gpiozero has no types
+    """Claim one line, de-energised, and return gpiozero's device.
+
+    Raises:
+        DriverError: no pin is named. gpiozero and lgpio raise errors of their own.
+    """
+    from gpiozero import OutputDevice  # noqa: PLC0415 after LG_WD is set
+
+    if pin is None:
+        raise DriverError("a real output needs a pin")
+    return OutputDevice(
+        pin, active_high=not active_low, initial_value=False, pin_factory=factory
+    )
 
 
 def _factory() -> Any:  # noqa: ANN401 gpiozero has no types
@@ -180,19 +201,6 @@ def _factory() -> Any:  # noqa: ANN401 gpiozero has no types
     factory = LGPIOFactory()
     factory.pin_class = ClaimedPin
     return factory
-
-
-def _claimed(pin: PinSpec, factory: Any) -> Any:  # noqa: ANN401 gpiozero has no types
-    from gpiozero import OutputDevice  # noqa: PLC0415 after LG_WD is set
-
-    if pin.pin is None:
-        raise DriverError("a real output needs a pin")
-    return OutputDevice(
-        pin.pin,
-        active_high=not pin.active_low,
-        initial_value=False,
-        pin_factory=factory,
-    )
 
 
 def _why(exc: Exception) -> str:
