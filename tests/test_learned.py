@@ -184,16 +184,31 @@ def test_a_row_of_another_length_is_not_remembered(
         learned.read(f"{head}\n{inside}\n", site, wall_ms=WALL_MS, now_s=0)
 
 
-@pytest.mark.parametrize("number", ["NaN", "Infinity", '"inf"', "1e999"])
-def test_what_is_no_number_is_not_remembered(site: Site, number: str) -> None:
+def with_current(site: Site, number: str) -> str:
+    """Return what is remembered, under a right digest, with another current."""
     text = learned.written(watched(site, 30).state, site, wall_ms=WALL_MS)
     first, _, inside = text.removesuffix("\n").partition("\n")
     current_a = json.loads(inside)["left"]["current_a"]
     inside = inside.replace(f'"current_a": {current_a}', f'"current_a": {number}')
     digest = hashlib.sha256(inside.encode()).hexdigest()
     head = json.dumps(json.loads(first) | {"sha256": digest})
+    return f"{head}\n{inside}\n"
+
+
+@pytest.mark.parametrize(
+    "number", ["NaN", "Infinity", '"inf"', "1e999", "1.001e30", "-1.001e30", "1e308"]
+)
+def test_what_is_no_number_or_beyond_any_sum_is_not_remembered(
+    site: Site, number: str
+) -> None:
     with pytest.raises(LearnedError, match="damaged"):
-        learned.read(f"{head}\n{inside}\n", site, wall_ms=WALL_MS, now_s=0)
+        learned.read(with_current(site, number), site, wall_ms=WALL_MS, now_s=0)
+
+
+@pytest.mark.parametrize("number", ["0.999e30", "1e30", "-1e30"])
+def test_the_largest_number_is_remembered(site: Site, number: str) -> None:
+    told = learned.read(with_current(site, number), site, wall_ms=WALL_MS, now_s=0)
+    assert told["left"].current_a == float(number)
 
 
 @pytest.mark.parametrize(

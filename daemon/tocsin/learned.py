@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import math
 from dataclasses import MISSING, Field, asdict, fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +36,9 @@ VERSION = 3
 LARGEST_BYTES = 50_000_000
 OLDEST_S = 30 * 86_400.0
 """Older than a month it says more about another battery than about this one."""
+
+LARGEST = 1e30
+"""No sum comes near it; what is worked out of numbers beyond it may be infinite."""
 
 _PARTS: dict[str, TypeAdapter[Any]] = {
     "load": TypeAdapter(Load),
@@ -157,7 +159,7 @@ def _restored(name: str, told: Mapping[str, Any], site: Site, by_s: float) -> Tr
 def _is_sound(value: object) -> bool:
     """Return True if all numbers in *value* are, and rows are as long as at first."""
     if isinstance(value, float):
-        return math.isfinite(value)
+        return abs(value) <= LARGEST  # and so neither infinite nor NaN
     if isinstance(value, dict):
         return all(map(_is_sound, value.values()))
     if isinstance(value, list | tuple):
