@@ -283,8 +283,8 @@ def play(run: Run, settings: tuple[str, ...] = ()) -> None:
         compare(run, server)
         look(run, (one, two), server)
         run.usage.bare = cpu_s(bare.pid)
-        run.usage.broker = cpu_s(running._process.pid)  # type: ignore[union-attr]
-        run.usage.broker_kb = peak_kb(running._process.pid)  # type: ignore[union-attr]
+        run.usage.broker = cpu_s(running.pid)
+        run.usage.broker_kb = peak_kb(running.pid)
         children = Path(f"/proc/{server.pid}/task/{server.pid}/children").read_text()
         alive = sum(cpu_s(int(pid)) for pid in children.split())
         run.usage.database = cpu_s(server.pid, is_with_ended=True) + alive

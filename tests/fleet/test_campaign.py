@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tests.campaigns import fleet
+from tests.campaigns import fleet, fleet_storm
 
 import postgres
 from fleet_stage import event
@@ -47,3 +47,10 @@ def test_what_is_missing_or_in_disorder_is_found(
     run.events = {"hut": [("e", 2), ("e", 1), ("e", 4)]}
     fleet.compare(run, server)
     assert run.wrong[0] == "hut: events out of order"
+
+
+def test_every_site_that_connects_at_once_is_taken_and_counted() -> None:
+    seen = fleet_storm.play(sites=3, count=20)
+    assert seen.taken == seen.wanted == 20
+    assert seen.broker_s > 0
+    assert "20 of 20 connections with TLS" in fleet_storm.told(seen)

@@ -80,6 +80,11 @@ class Broker:
         said = (self.folder / "broker.log").read_text()
         pytest.fail(f"no broker: {said}")
 
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
     def send_signal(self, number: int) -> None:
         assert self._process is not None
         self._process.send_signal(number)
