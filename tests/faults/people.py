@@ -147,6 +147,9 @@ class People:
         self._held_s, self._before_s = self._time.held_up_s, self._held_s
         if self._horn is None:
             return
+        if (late_s := self._held_s - self._before_s) > 0:
+            # The core counts what it would have sounded meanwhile.
+            self._tones.append((self._time.now_s, late_s))
         name = self._horn.name
         if now[name] or was[name]:
             self._heard_s, self._heard_held_s = self._time.now_s, self._time.held_up_s
