@@ -23,12 +23,11 @@ class Table:
         self._parts: list[Part[Alarm]] = list(self._row.parts)
         self._is_open = False
         self._groups, self._group_at = site.groups, site.group_at
-        every = range(len(site.groups))
-        self._dues_ms = [NEVER_MS for _ in every]
-        self._moved = set(every)
-        self._due_ms = NEVER_MS
-        if state.dues_ms is not None:
-            self._dues_ms, self._moved = list(state.dues_ms), set()
+        if state.dues_ms is None:
+            self._dues_ms, self._due_ms = [NEVER_MS] * len(site.groups), NEVER_MS
+            self._moved = set(range(len(site.groups)))
+        else:
+            self._dues_ms, self._moved = list(state.dues_ms), set[int]()
             self._due_ms = min(state.dues_ms, default=NEVER_MS)
         self._stirred = state.stirred
 
