@@ -81,6 +81,24 @@ def test_a_daemon_that_ended_while_the_set_ran_stopped_it() -> None:
     assert counts["set"].stopped_ms == 777
 
 
+@pytest.mark.parametrize(
+    ("phase", "failed"),
+    [(Phase.DELAY, 1), (Phase.STARTING, 2), (Phase.WARMING, 1), (Phase.PAUSE, 1)],
+)
+def test_a_start_that_the_daemon_s_end_broke_off_came_to_nothing(
+    phase: Phase, failed: int
+) -> None:
+    state = _state(Counts(failed=1), run=Run(phase=phase))
+    counts, _ = _read(_text(state))
+    assert counts["set"].failed == failed
+
+
+def test_a_file_from_before_starts_were_told_apart_is_read() -> None:
+    whole = json.loads(_text())
+    del whole["sha256"], whole["kept"]["outputs"]["set"]["starting"]
+    assert _read(json.dumps(whole))[0]["set"] == COUNTS
+
+
 def test_an_output_that_is_gone_is_left_out() -> None:
     other = site(outputs=[output("charge", Role.CHARGE_PERMIT)])
     counts, _ = kept.read(_text(), other, wall_ms=WALL_MS, now_ms=0)
@@ -160,3 +178,6 @@ def test_what_must_be_saved_soon_is_what_a_restart_must_not_forget() -> None:
         assert kept.pressing(_state()) != kept.pressing(_state(counts))
     running = _state(run=Run(phase=Phase.RUNNING))
     assert kept.pressing(_state()) != kept.pressing(running)
+    assert kept.pressing(running) != kept.pressing(
+        _state(run=Run(phase=Phase.STARTING))
+    )

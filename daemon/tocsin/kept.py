@@ -17,13 +17,14 @@ from typing import TYPE_CHECKING, Any
 from tocsin import files
 from tocsin.core.counts import Counts
 from tocsin.core.dawn import DAYS
-from tocsin.core.genset import CLOSED, was_phase
+from tocsin.core.genset import CLOSED, Phase, was_phase
 from tocsin.core.hours import DAY_MS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from tocsin.core.levels import OutputState
     from tocsin.core.site import Site
     from tocsin.core.state import State
 
@@ -41,9 +42,15 @@ class KeptError(ValueError):
 def pressing(state: State) -> tuple[object, ...]:
     """Return what must be saved soon after it changes: lock-outs, stops, tests."""
     return tuple(
-        (replace(each.counts, operations=0, run_ms=0), was_phase(each) in CLOSED)
+        (replace(each.counts, operations=0, run_ms=0), *_contact(each))
         for each in state.outputs
     )
+
+
+def _contact(of: OutputState) -> tuple[bool, bool]:
+    """Return whether a set's contact is closed, and whether it is still to start."""
+    phase = was_phase(of)
+    return phase in CLOSED, phase is Phase.STARTING
 
 
 def written(state: State, site: Site, *, wall_ms: int) -> str:
@@ -58,7 +65,7 @@ def written(state: State, site: Site, *, wall_ms: int) -> str:
         for name in MOMENTS:
             at_ms = getattr(now.counts, name)
             of[name] = None if at_ms is None else at_ms + to_wall_ms
-        of["runs"] = was_phase(now) in CLOSED
+        of["runs"], of["starting"] = _contact(now)
         outputs[output.name] = of
     inside = {"outputs": outputs, "charge_begins_ms": list(state.dawn.begins_ms)}
     whole = {
@@ -108,6 +115,8 @@ def read(
 
 def _counts(of: Mapping[str, Any], now_ms: int, wall_ms: int) -> Counts:
     totals = {name: _whole(of[name]) for name in TOTALS}
+    # A start that the end of the daemon broke off came to nothing.
+    totals["failed"] += of.get("starting") is True
 
     def moment(name: str) -> int | None:
         """Return a moment of this run; a wall clock that went back makes it now."""

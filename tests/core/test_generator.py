@@ -233,6 +233,29 @@ def test_a_charge_current_must_last(ends_ms: int, *, is_seen: bool) -> None:
 
 
 @pytest.mark.parametrize(
+    ("level", "phase"), [(False, Phase.STARTING), (None, Phase.WARMING)]
+)
+def test_the_sun_confirms_no_set_whose_contact_says_that_it_rests(
+    *, level: bool | None, phase: Phase
+) -> None:
+    player = _player(reading(1_000, *LOW), seen(15_000, "runs", level=level))
+    player.play(reading(20_000, *LOW, current_ma=40_000))
+    player.tick(31_000)
+    assert _phase(player) is phase
+    assert not player.level("transfer")
+
+
+def test_a_set_seen_by_its_current_stops_where_its_contact_says_so() -> None:
+    player = _player(reading(1_000, *LOW), seen(15_000, "runs", level=None))
+    player.play(reading(20_000, *LOW, current_ma=40_000))
+    player.play(seen(5 * MIN_MS, "runs", level=False))
+    player.tick(5 * MIN_MS + 9_999)
+    assert _phase(player) is Phase.RUNNING
+    player.tick(5 * MIN_MS + 10_000)
+    assert _phase(player) is Phase.PAUSE
+
+
+@pytest.mark.parametrize(
     ("seen_ms", "phase"),
     [(70_999, Phase.WARMING), (71_000, Phase.PAUSE), (71_001, Phase.PAUSE)],
 )
@@ -605,6 +628,24 @@ def test_a_lock_out_from_an_earlier_run_holds() -> None:
     assert player.moves("set") == []
     assert player.alarm("no-start", "set") == "unacknowledged"
     assert _counts(player).run_ms == HOUR_MS
+
+
+@pytest.mark.parametrize(
+    ("failed", "phase"), [(2, Phase.STARTING), (3, Phase.LOCKED), (4, Phase.LOCKED)]
+)
+def test_starts_that_failed_before_a_restart_lock_it_out(
+    failed: int, phase: Phase
+) -> None:
+    player = _player()
+    counts = Counts(failed=failed)  # the last of them broken off by the daemon's end
+    player.play(Counted(at_ms=500, output="set", counts=counts), reading(1_000, *LOW))
+    player.tick(15_000)
+    assert _phase(player) is phase
+    assert _counts(player).locked is (phase is Phase.LOCKED)
+    player.play(command(16_000, Verb.RESET, "no-start"))
+    player.tick(40_000)
+    assert _phase(player) is Phase.STARTING
+    assert _counts(player).failed == (2 if failed == 2 else 0)
 
 
 def test_a_rest_begun_before_a_restart_goes_on() -> None:

@@ -101,7 +101,8 @@ class Oracle:
     Attributes:
         closed_ms: Since when the contact is closed; None while it is open.
         runs_ms: Since when the set was seen to run in this closure.
-        tries: Closures in a row without a whole run or a person.
+        tries: Closures in a row without a whole run, a run that the daemon's own end
+            broke off, or a person.
     """
 
     lock: bool | None = None
@@ -332,9 +333,13 @@ class GeneratorMachine(RuleBasedStateMachine):
         counts = self.punctual.state.outputs[0].counts
         was_closed = self.punctual.level("set")
         if was_closed:  # the contact opens as the old daemon ends
-            counts = replace(counts, stopped_ms=self.now_ms)
+            is_tried = self.confirmed_ms is None
+            counts = replace(
+                counts, stopped_ms=self.now_ms, failed=counts.failed + is_tried
+            )
             self.oracle.opened_ms = self.oracle.stopped_ms = self.now_ms
             self.oracle.closed_ms = None
+            self.oracle.tries -= not is_tried  # it ran: that was no failure of the set
         self.begin_again(counts)
 
     def begin_again(self, counts: Counts) -> None:

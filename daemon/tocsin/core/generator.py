@@ -95,9 +95,9 @@ def _to(now: Look, phase: Phase, text: str, **changes: object) -> Run:
 
 
 def _moved_off(now: Look) -> tuple[Run, Counts]:
-    if now.counts.locked:
+    if now.counts.locked or now.counts.failed >= now.plan.tries:
         text = "an earlier run locked it out after failed starts; reset the alarm"
-        return _to(now, Phase.LOCKED, text), now.counts
+        return _to(now, Phase.LOCKED, text), replace(now.counts, locked=True)
     if not now.heeded or now.blocked():
         return now.run, now.counts
     delay_s = now.plan.start_delay_ms // 1_000
@@ -151,8 +151,11 @@ def _moved_starting(now: Look) -> tuple[Run, Counts]:
         return _stopped(now, f"start broken off: {', '.join(unsafe)}")
     contact = running(now.view.inputs, now.view.site)
     by_contact = contact is not None and contact.level is True
+    is_denied = contact is not None and contact.level is False
     charging_ms = now.run.charging_ms
-    by_current = charging_ms is not None and now.ms >= charging_ms + HOLD_MS
+    # The sun charges as well: a contact that says no outweighs a current.
+    is_charging = charging_ms is not None and now.ms >= charging_ms + HOLD_MS
+    by_current = is_charging and not is_denied
     if by_contact or by_current:
         sign = "its running contact" if by_contact else "the charge current"
         wait_s = now.plan.warm_up_ms // 1_000
@@ -161,7 +164,6 @@ def _moved_starting(now: Look) -> tuple[Run, Counts]:
             Phase.WARMING,
             f"runs, as {sign} shows; warms up for {wait_s} s",
             confirmed_ms=now.ms,
-            by_contact=by_contact,
             net_ma_ms=now.view.bank.net_ma_ms,
         )
         return run, now.counts

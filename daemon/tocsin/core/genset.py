@@ -108,7 +108,6 @@ class Run:
         before_ma: The bank's current as the contact closed.
         charging_ms: Since when the current has been that of a running set.
         confirmed_ms: When it was seen to run.
-        by_contact: Its running contact showed that.
         net_ma_ms: What the bank had gained by then.
         blind_ms: Since when packs have not been read; None while they are.
     """
@@ -120,7 +119,6 @@ class Run:
     before_ma: int | None = None
     charging_ms: int | None = None
     confirmed_ms: int = 0
-    by_contact: bool = False
     net_ma_ms: int = 0
     blind_ms: int | None = None
 
@@ -282,7 +280,7 @@ def stale_ms(ran_ms: int, plan: GeneratorPlan) -> int:
 def stalled_ms(now: Look) -> int:
     """Return when the set counts as having stopped by itself."""
     contact = running(now.view.inputs, now.view.site)
-    if not now.run.by_contact or contact is None or contact.level is not False:
+    if contact is None or contact.level is not False:
         return NEVER_MS
     return contact.since_ms + STALL_MS
 

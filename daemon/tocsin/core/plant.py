@@ -52,7 +52,7 @@ class GeneratorPlan:
         start_delay_ms: Wait before the contact closes.
         confirm_ms: By then the set must have been seen to run.
         confirm_ma: A charge current of the bank this far above what it was before, and
-            above zero, is that of a running set.
+            above zero, is that of a running set, unless its contact says that it rests.
         tries: Attempts before a person is needed.
         pause_ms: Open contact between two attempts. Sets crank 15 s and rest 15 s
             (NFPA 110, edition of 2002, 5.6.4.2.1).
