@@ -129,6 +129,8 @@ def test_late_comers_find_the_state_kept_by_the_broker(tmp_path: Path) -> None:
             await whole.until(20, serving)
             whole.cell("right", 11, 2_850)
             await whole.until(120, serving)
+            await asyncio.sleep(1.1)  # a topic is told once a second, its newest last
+            await whole.until(125, serving)
             await asyncio.sleep(0.5)
             return await asyncio.to_thread(late, port)
 
