@@ -104,7 +104,8 @@ class Result:
         taken, refused: Inputs by outcome.
         shapes: Refusals by their words, numbers and names taken out.
         slowest: CPU seconds and the input.
-        growth_mb: Since `FEW` inputs had come; 0 for a short campaign.
+        growth_mb: Since `FEW` inputs had come, without the campaign's own pool of
+            inputs; 0 for a short campaign.
     """
 
     target: Target
@@ -167,7 +168,7 @@ def run(
                 if len(pool) > MOST_POOL:
                     del pool[chance.randrange(len(corpus), len(pool))]
             if number == FEW:
-                first_mb = resident_mb()
+                first_mb = resident_mb() - _weight_mb(pool)
             if number % A_WHILE == A_WHILE - 1:
                 result.wall_s = time.perf_counter() - begun_s
                 told(result)
@@ -175,7 +176,7 @@ def run(
                     break
         result.wall_s = time.perf_counter() - begun_s
         if result.inputs > 2 * FEW:
-            result.growth_mb = resident_mb() - first_mb
+            result.growth_mb = resident_mb() - _weight_mb(pool) - first_mb
     return result
 
 
@@ -255,6 +256,10 @@ def _watched() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGVTALRM, before)
+
+
+def _weight_mb(pool: Sequence[bytes]) -> float:
+    return sum(map(len, pool)) / 1e6
 
 
 def resident_mb() -> float:
