@@ -11,7 +11,7 @@ from tocsin_config.locate import locate
 from tocsin_config.problems import Problem
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from tocsin_config.problems import Key
@@ -137,7 +137,19 @@ def parse(file: Path, text: str) -> tuple[Document, list[Problem]]:
         else:
             lines = locate(rest)
             whole = Document(file=file, data=data, lines=lines, mangled=bool(problems))
-            return whole, problems
+            return whole, [*problems, *_nulls(whole, data, ())]
+
+
+def _nulls(document: Document, value: object, at: Key) -> Iterator[Problem]:
+    """Find texts with a NUL: TOML allows them, and no path or name may have one."""
+    if isinstance(value, str) and "\0" in value:
+        yield document.problem(at, "has a NUL in it", "text without \\u0000")
+    elif isinstance(value, dict):
+        for key, inside in value.items():
+            yield from _nulls(document, inside, (*at, key))
+    elif isinstance(value, list):
+        for number, inside in enumerate(value):
+            yield from _nulls(document, inside, (*at, number))
 
 
 def _is_skippable(row: str, said: str) -> bool:

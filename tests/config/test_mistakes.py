@@ -192,3 +192,26 @@ def test_a_file_that_is_not_there_is_told(tmp_path: Path) -> None:
     for path in (tmp_path / "none.toml", tmp_path):
         with pytest.raises(SiteFileError, match="cannot be read"):
             load(path)
+
+
+@pytest.mark.parametrize(
+    ("more", "key"),
+    [
+        ('[mqtt.tls]\nca = "a"\ncertificate = "b"\nkey = "\\u0000"\n', "mqtt.tls.key"),
+        ('[mqtt]\npassword_file = "a\\u0000b"\n', "mqtt.password_file"),
+        ('[mqtt.announce]\ntemplate = "\\u0000"\n', "mqtt.announce.template"),
+        ('[journal]\nfolder = "/var/\\u0000"\n', "journal.folder"),
+        ('[page]\nnames = ["hut", "\\u0000"]\n', "page.names[2]"),
+        (
+            TWO[len(SMALL) :].replace("trace", "dbc") + 'file = "\\u0000"\n',
+            "pack[right]",
+        ),
+    ],
+)
+def test_a_text_with_a_nul_is_told_and_no_path_is_made_of_it(
+    more: str, key: str, tmp_path: Path
+) -> None:
+    text = SMALL + more
+    found = [p for p in mistakes(tmp_path, text) if "NUL" in p.wrong]
+    assert [p.line for p in found] == [line_of(text, "\\u0000")]
+    assert found[0].key.startswith(key)
