@@ -107,6 +107,8 @@ class Days:
         hours: tuple[HalfHour, ...] | None = None,
     ) -> Days:
         ends_s = origin_s + ((at_s - origin_s) // BIN_S + 1) * BIN_S
+        if ends_s <= at_s:  # the difference was rounded down
+            ends_s += BIN_S
         return replace(
             self,
             origin_s=origin_s,
