@@ -93,6 +93,11 @@ def test_records_are_never_overwritten(tmp_path: Path) -> None:
     assert not list((tmp_path / FOLDER).glob(".*"))
 
 
+def test_records_of_one_second_are_listed_as_they_were_written(tmp_path: Path) -> None:
+    written = [write(tmp_path, record(), "one")[0] for _ in range(11)]
+    assert [path for path, _ in listed(tmp_path)] == written
+
+
 @pytest.mark.parametrize(
     "text",
     [

@@ -16,6 +16,7 @@ from html.parser import HTMLParser
 from typing import TYPE_CHECKING, Any
 
 from tocsin import control
+from tocsin.prove import records
 from tocsin_drivers.simbus.server import HOST
 from whole_stage import Whole, served
 
@@ -117,9 +118,9 @@ class Stage:
                 await asyncio.sleep(0.05)
 
     def records(self) -> list[dict[str, Any]]:
-        """Return every record, each with a page beside it that is sound HTML."""
+        """Return every record, oldest first; the page beside each is sound HTML."""
         found = []
-        for path in sorted((self.folder / "records").glob("*.json")):
+        for path, _ in records.listed(self.folder):
             strictly_parsed(path.with_suffix(".html").read_text("utf-8"))
             found.append(json.loads(path.read_text("utf-8")))
         return found

@@ -206,10 +206,15 @@ def listed(folder: Path) -> list[tuple[Path, Record | str]]:
         RecordError: the folder cannot be read.
     """
     try:
-        paths = sorted((folder / FOLDER).glob("proof-*.json"))
+        paths = sorted((folder / FOLDER).glob("proof-*.json"), key=_age)
     except OSError as exc:
         raise RecordError(f"{folder / FOLDER} cannot be read: {exc.strerror}") from exc
     return [(path, _read(path)) for path in paths]
+
+
+def _age(path: Path) -> tuple[str, int, str]:
+    """Return the second in a record's name, then its number within that second."""
+    return path.stem[: len("proof-YYYYMMDD-HHMMSS")], len(path.stem), path.stem
 
 
 def _read(path: Path) -> Record | str:
