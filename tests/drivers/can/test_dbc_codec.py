@@ -290,6 +290,16 @@ def test_what_is_no_dbc_file_is_told_in_one_line(raw: bytes) -> None:
     assert "\n" not in str(caught.value)
 
 
+def test_a_long_name_is_cut_in_the_one_line() -> None:
+    with pytest.raises(DbcError) as caught:
+        read_dbc(
+            VAST.replace(" A M", f" {'A' * 3_000} M")
+            .format(8, 0, 8, "1e308", "")
+            .encode()
+        )
+    assert len(str(caught.value)) < 200
+
+
 VAST = 'BO_ 1 M: {0} N\n SG_ A M : {1}|{2}@1+ ({3},0) [0|0] "" N\n{4}'
 PAGED = ' SG_ B m0M : 16|8@1+ (1,0) [0|0] "" N\n SG_ C m0M : 24|8@1+ (1,0) [0|0] "" N\n'
 IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
@@ -302,6 +312,8 @@ IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
         ((1_786, 0, 8, 1, ""), "line 1: a message of more"),
         ((8, 0, 99_999_999, 1, ""), "line 2: a signal that fits in no message"),
         ((8, -5, 8, 1, ""), "line 2: a signal that fits in no message"),
+        ((8, 0, -8, 1, ""), "line 2: a signal that fits in no message"),
+        ((8, 4_294_967_295, "+1", 1, ""), "line 2: a signal that fits in no message"),
         ((1_785, 14_273, 8, 1, ""), "line 2: a signal that fits in no message"),
         ((8, 60, 8, 1, ""), "signal A does not fit in message M"),
         ((8, 0, 8, "1e308", ""), "factor, offset or bounds of A are no numbers"),
@@ -316,12 +328,12 @@ IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
         ((8, 0, "8.5", 1, ""), "'8.5' is no number that fits there"),
         ((8, 0, 8, 1, PAGED + IN_A_RING), "multiplexed by itself"),
         (
-            (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-65537;\n"),
-            "line 5: more than 65536 multiplexer values",
+            (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-8193;\n"),
+            "line 5: more than 8192 multiplexer values",
         ),
         (
             (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A -9999999-1;\n"),
-            "line 5: more than 65536 multiplexer values",
+            "line 5: more than 8192 multiplexer values",
         ),
         ((8, 0, 8, 1, "BO_ what"), "Invalid syntax at line 3, column 5"),
     ],
@@ -340,7 +352,7 @@ def test_what_no_bus_has_is_told_with_its_place_at_once(
     [
         (1_785, 14_272, 8, 1, ""),
         (8, 0, 64, "-9.9e14", ""),
-        (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-65536;\nSG_MUL_VAL_ 1 C A 0-0;\n"),
+        (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A 0-8192;\nSG_MUL_VAL_ 1 C A 0-0;\n"),
     ],
 )
 def test_the_largest_that_a_bus_may_have_is_read(parts: tuple[object, ...]) -> None:
