@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 import struct
+from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 from tocsin.ports import DriverError
 from tocsin.registers import Point, PointRole, RegisterType
-from tocsin_drivers.modbus.dialogue import Ask, Dialogue, Registers, ReplyError
+from tocsin_drivers.modbus.dialogue import Ask, Dialogue, ReplyError
 from tocsin_drivers.modbus.plan import plan, spans
 from tocsin_drivers.quantities import rounded
 from tocsin_drivers.roles import FIELDS, MANY, OF_ROLE, sample_of
@@ -21,12 +23,43 @@ if TYPE_CHECKING:
     from tocsin.registers import RegisterMap
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where one value stands.
+
+    Attributes:
+        name: Such as "cell 7 at 0x1006".
+        registers: (function, address) of each, the most significant first.
+        scale, offset: The point's, as written in the site file.
+    """
+
+    point: Point
+    name: str
+    registers: tuple[tuple[int, int], ...]
+    scale: Decimal
+    offset: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A register map, laid out value by value."""
+
+    places: tuple[Place, ...]
+    origin: tuple[tuple[str, str], ...]
+
+    @classmethod
+    def of(cls, register_map: RegisterMap) -> Layout:
+        """Lay it out; done once, it serves every reading."""
+        return cls(tuple(_places(register_map)), _origin(register_map))
+
+
 class MapReader:
     """Reads a pack by its register map; see `tocsin_drivers.modbus.dialogue.Reader`."""
 
     def __init__(self, register_map: RegisterMap, *, cells: int) -> None:
         self._map = register_map
         self._cells = cells
+        self._layout = Layout.of(register_map)
 
     def opening(self) -> Dialogue[None]:
         """Read the first block, to see that somebody answers.
@@ -34,7 +67,7 @@ class MapReader:
         Raises:
             DriverError: nobody does, or the map cannot be read.
         """
-        yield from self._ask(self._plan()[:1])
+        yield from self._ask(self._asks[:1])
 
     def reading(self) -> Dialogue[Sample]:
         """Read every block of the map.
@@ -42,10 +75,11 @@ class MapReader:
         Raises:
             DriverError: names the point that is missing, refused or impossible.
         """
-        values = yield from self._ask(self._plan())
-        return decode(self._map, values, cells=self._cells)
+        values = yield from self._ask(self._asks)
+        return decode(self._layout, values, cells=self._cells)
 
-    def _plan(self) -> tuple[Ask, ...]:
+    @cached_property
+    def _asks(self) -> tuple[Ask, ...]:
         most = self._map.max_registers
         return plan(spans(self._map), most=most, max_gap=self._map.max_gap)
 
@@ -62,21 +96,22 @@ class MapReader:
 
     def _inside(self, ask: Ask) -> str:
         """Return the names of the first and last point that *ask* reads."""
+        asked = {(ask.function, at) for at in range(ask.address, ask.end)}
         names = [
-            name
-            for point, address, name in _values(self._map)
-            if point.function == ask.function and ask.address <= address < ask.end
+            place.name
+            for place in self._layout.places
+            if asked.issuperset(place.registers)
         ]
         return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]}"
 
 
 def decode(
-    register_map: RegisterMap, values: Mapping[tuple[int, int], int], *, cells: int
+    layout: Layout, values: Mapping[tuple[int, int], int], *, cells: int
 ) -> Sample:
     """Return the sample that *values* make.
 
     Args:
-        register_map: What was read.
+        layout: What was read.
         values: Raw registers by (function, address).
         cells: How many series cells the sample must have, if it has any.
 
@@ -85,29 +120,30 @@ def decode(
     """
     found: dict[PointRole, list[int]] = {}
     flags: set[Flag] = set()
-    for point, address, name in _values(register_map):
-        bits = _bits(point, address, values, name)
+    for place in layout.places:
+        point, bits = place.point, _bits(place, values)
         if point.role is PointRole.CONSTANT:
-            _prove(point, bits, name)
+            _prove(point, bits, place.name)
         elif point.role is PointRole.FLAGS:
             flags.update(_flags(point, bits))
         else:
-            value = _value(point, bits, name)
-            found.setdefault(point.role, []).append(value)
-    return sample_of(found, flags, origin=_origin(register_map), cells=cells)
+            found.setdefault(point.role, []).append(_value(place, bits))
+    return sample_of(found, flags, origin=layout.origin, cells=cells)
 
 
-def _values(register_map: RegisterMap) -> Iterator[tuple[Point, int, str]]:
-    """Yield every value's point, address and name, such as "cell 7 at 0x1006"."""
+def _places(register_map: RegisterMap) -> Iterator[Place]:
     numbers = dict.fromkeys(MANY, 0)
     for point in register_map.points:
+        scale, offset = Decimal(str(point.scale)), Decimal(str(point.offset))
         for i in range(point.count):
             address = point.address + i * point.step
             name = str(point.role)
             if point.role in numbers:
                 numbers[point.role] += 1
                 name += f" {numbers[point.role]}"
-            yield point, address, f"{name} at 0x{address:04X}"
+            whole = [(point.function, address + n) for n in range(point.type.registers)]
+            registers = tuple(whole if point.big_words else reversed(whole))
+            yield Place(point, f"{name} at 0x{address:04X}", registers, scale, offset)
 
 
 def _origin(register_map: RegisterMap) -> tuple[tuple[str, str], ...]:
@@ -121,22 +157,16 @@ def _origin(register_map: RegisterMap) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _bits(
-    point: Point, address: int, values: Mapping[tuple[int, int], int], name: str
-) -> int:
+def _bits(place: Place, values: Mapping[tuple[int, int], int]) -> int:
     """Return the value's bits as an unsigned integer."""
-    try:
-        registers: Registers = tuple(
-            values[point.function, address + i] for i in range(point.type.registers)
-        )
-    except KeyError:
-        raise DriverError(f"{name}: not in the answer") from None
-    if not point.big_words:
-        registers = registers[::-1]
     bits = 0
-    for register in registers:
-        swapped = (register & 0xFF) << 8 | register >> 8
-        bits = bits << 16 | (register if point.big_bytes else swapped)
+    for at in place.registers:
+        register = values.get(at)
+        if register is None:
+            raise DriverError(f"{place.name}: not in the answer")
+        if not place.point.big_bytes:
+            register = (register & 0xFF) << 8 | register >> 8
+        bits = bits << 16 | register
     return bits
 
 
@@ -152,20 +182,24 @@ def _raw(point: Point, bits: int) -> int | float:
             return bits
 
 
-def _value(point: Point, bits: int, name: str) -> int:
+def _value(place: Place, bits: int) -> int:
     """Return the point's value as the core's integer.
 
     ``absent`` may be written signed or as the bits stand on the wire; a float that is
     no number is absent always.
     """
-    raw = _raw(point, bits)
-    shown = f"0x{bits:0{4 * point.type.registers}X}"
+    point, raw = place.point, _raw(place.point, bits)
     if not math.isfinite(raw) or bits in point.absent or raw in point.absent:
-        raise DriverError(f"{name}: not implemented ({shown})")
-    value = Decimal(raw) * Decimal(str(point.scale)) + Decimal(str(point.offset))
-    _believe(point, value, f"{name}: {value:.6g} (raw {shown})")
+        raise DriverError(f"{place.name}: not implemented ({_shown(point, bits)})")
+    value = Decimal(raw) * place.scale + place.offset
+    if point.low is not None or point.high is not None:
+        _believe(point, value, f"{place.name}: {value:.6g} (raw {_shown(point, bits)})")
     quantity = OF_ROLE[point.role]
-    return quantity.checked(rounded(value, quantity.places), name)
+    return quantity.checked(rounded(value, quantity.places), place.name)
+
+
+def _shown(point: Point, bits: int) -> str:
+    return f"0x{bits:0{4 * point.type.registers}X}"
 
 
 def _believe(point: Point, value: Decimal, what: str) -> None:

@@ -15,7 +15,7 @@ from modbus_device import lead
 from tocsin.core.model import Flag, Sample
 from tocsin.ports import DriverError
 from tocsin.registers import Point, PointRole, RegisterMap, RegisterType
-from tocsin_drivers.modbus.registers_codec import MapReader, decode
+from tocsin_drivers.modbus.registers_codec import Layout, MapReader, decode
 
 R, T = PointRole, RegisterType
 
@@ -256,7 +256,7 @@ def test_any_registers_give_a_sample_or_a_driver_error(
 ) -> None:
     values = {(f, a): rng.getrandbits(16) for f in (3, 4) for a in range(220)}
     try:
-        sample = decode(RegisterMap(points=points), values, cells=2)
+        sample = decode(Layout.of(RegisterMap(points=points)), values, cells=2)
     except DriverError:
         return
     for cell_mv in sample.cells_mv:

@@ -41,6 +41,8 @@ JOULE_PER_K_AH = 20.5
 """1000 J/(kg K) (Naumann et al., J. Energy Storage 2018; 999 in the BPX example set,
 Faraday Institution, 2022) times 4.1 kg at 200 Ah (from memory)."""
 GRID_H = (0.0, 0.05, 0.1, 0.17, 0.25, 0.33, 0.42, 0.5, 0.67, 1, 1.5, 2, 3, 5, 8)
+CELLS = [[exp(-hours / tau_h) - 1 for hours in GRID_H] for tau_h in COUPLINGS_H]
+AIRS = [[exp(-hours / tau_h) - 1 for hours in GRID_H] for tau_h in AIRS_H]
 FUTURES = 40
 OTHERS = ((1.0, 1.0), (1 / 3, 0.6), (3.0, 1.6))
 """How much longer what flows now may go on, and how much more may flow after it."""
@@ -129,22 +131,17 @@ class Fit:
         """
         apart = backward(self.root, draw)
         level, near, far, warms = map(add, self.mean, apart)
-        warms = max(0.0, warms)
-        temps = list[float]()
-        for hours, more in zip(GRID_H, coming, strict=True):
-            cell, air = self._bases(hours)
-            own_c = warms * (heat * (cell + 1) + more)
-            drift_c = draw[-1] * DRIFTS_C_PER_H * hours
-            temps.append(
-                self.origin_c + level + near * cell + far * air + own_c + drift_c
-            )
-        return temps
-
-    def _bases(self, hours: float) -> tuple[float, float]:
-        return (
-            exp(-hours / COUPLINGS_H[self.coupling]) - 1,
-            exp(-hours / AIRS_H[self.air]) - 1,
-        )
+        warms, begins_c = max(0.0, warms), self.origin_c + level
+        drift_c = draw[-1] * DRIFTS_C_PER_H
+        grid = zip(GRID_H, CELLS[self.coupling], AIRS[self.air], coming, strict=True)
+        return [
+            begins_c
+            + near * cell
+            + far * air
+            + warms * (heat * (cell + 1) + more)
+            + drift_c * hours
+            for hours, cell, air, more in grid
+        ]
 
 
 def fits(
@@ -212,18 +209,21 @@ def crossings_s(
         coming = [heating.path(fit.coupling, *other) for other in OTHERS]
         for n in range(len(times), len(times) + count):
             path_c = fit.path_c(DRAWS[n], heat, coming[n % len(coming)])
-            times.append(_first_s([sign * (temp_c - limit_c) for temp_c in path_c]))
+            times.append(_first_s(path_c, limit_c, sign))
     return times
 
 
-def _first_s(over_c: list[float]) -> float:
-    """Return when the first of *over_c*, along `GRID_H`, is at or above zero."""
-    if over_c[0] >= 0:
+def _first_s(path_c: list[float], limit_c: float, sign: float) -> float:
+    """Return when *path_c*, along `GRID_H`, is first at *limit_c* or beyond it."""
+    before_c = sign * (path_c[0] - limit_c)
+    if before_c >= 0:
         return 0.0
-    for k in range(1, len(over_c)):
-        if over_c[k] >= 0:
-            part = over_c[k - 1] / (over_c[k - 1] - over_c[k])
+    for k in range(1, len(path_c)):
+        over_c = sign * (path_c[k] - limit_c)
+        if over_c >= 0:
+            part = before_c / (before_c - over_c)
             return 3600 * (GRID_H[k - 1] + part * (GRID_H[k] - GRID_H[k - 1]))
+        before_c = over_c
     return NEVER_S
 
 
@@ -251,6 +251,8 @@ def backward(root: list[list[float]], right: Sequence[float]) -> list[float]:
     """Return what the transpose of *root* times it is *right*."""
     solved = [0.0] * len(root)
     for n in reversed(range(len(root))):
-        later = sum(root[m][n] * solved[m] for m in range(n + 1, len(root)))
+        later = 0.0
+        for m in range(n + 1, len(root)):
+            later += root[m][n] * solved[m]
         solved[n] = (right[n] - later) / root[n][n]
     return solved
