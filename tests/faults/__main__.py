@@ -21,7 +21,7 @@ from tests.faults.campaign import Result, run_seed
 from tests.faults.tally import Tally
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
 EVERY_S = 20.0
 
@@ -33,6 +33,13 @@ def main() -> int:
     )
     parser.add_argument("--seeds", default="1..100", help="A..B, or one seed")
     parser.add_argument("--days", type=float, default=1.0, help="of each seed")
+    parser.add_argument(
+        "--calm",
+        type=float,
+        default=1.0,
+        metavar="N",
+        help="for long lives: faults N times more rarely, and less looking around",
+    )
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--until-s", type=float, default=0, help="stop after so long")
     parser.add_argument("--trace", action="store_true", help="print each seed's hash")
@@ -46,7 +53,8 @@ def main() -> int:
     seeds = range(int(first), int(last or first) + 1)
     return campaign(
         seeds,
-        days=args.days,
+        partial(run_seed, days=args.days, calm=args.calm),
+        again=f"--days {args.days:g} --calm {args.calm:g}",
         workers=args.workers,
         until_s=args.until_s,
         trace=args.trace,
@@ -54,9 +62,17 @@ def main() -> int:
 
 
 def campaign(
-    seeds: range, *, days: float, workers: int, until_s: float, trace: bool
+    seeds: range,
+    play: Callable[[int], Result],
+    *,
+    again: str,
+    workers: int,
+    until_s: float,
+    trace: bool,
 ) -> int:
-    """Run *seeds*, print progress and totals, and return the exit code.
+    """Play *seeds*, print progress and totals, and return the exit code.
+
+    *again* is what plays one of them like that from the command line.
 
     SIGTERM or Ctrl-C ends it behind the seed that is being played, with its totals.
     """
@@ -65,7 +81,7 @@ def campaign(
         signal.signal(number, lambda *_: stopped.set())
     begun_s = said_s = time.perf_counter()
     total, done, simulated, failures = Tally(), 0, 0.0, 0
-    for result in _results(seeds, days, workers):
+    for result in _results(seeds, play, workers):
         done += 1
         simulated += result.days
         total.add(result.tally)
@@ -73,7 +89,7 @@ def campaign(
             print(result.seed, result.digest)
         if result.failure:
             failures += 1
-            _tell(result, days)
+            _tell(result, again)
         now_s = time.perf_counter()
         if now_s - said_s > EVERY_S:
             said_s = now_s
@@ -90,18 +106,20 @@ def campaign(
     return 1 if failures else 0
 
 
-def _results(seeds: range, days: float, workers: int) -> Iterable[Result]:
+def _results(
+    seeds: range, play: Callable[[int], Result], workers: int
+) -> Iterable[Result]:
     if workers == 1:
-        yield from map(partial(run_seed, days=days), seeds)
+        yield from map(play, seeds)
         return
     with Pool(workers) as pool:
-        yield from pool.imap_unordered(partial(run_seed, days=days), seeds)
+        yield from pool.imap_unordered(play, seeds)
 
 
-def _tell(result: Result, days: float) -> None:
+def _tell(result: Result, again: str) -> None:
     print(f"\nseed {result.seed} FAILED: {result.failure}")
     print(*result.story[-60:], sep="\n")
-    print(f"again: python -m tests.faults --seeds {result.seed} --days {days:g}\n")
+    print(f"again: python -m tests.faults --seeds {result.seed} {again}\n")
     sys.stdout.flush()
 
 

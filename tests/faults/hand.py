@@ -60,6 +60,9 @@ EACH_DAY = {
 }
 """How often each is brought about in a day of a seed, where the site has what for."""
 
+ALWAYS = {"load", "wish", "proof"}
+"""What people do, as often in a calm campaign."""
+
 CUTS = ("begin", "rows", "commit", "commit", "commit", "after commit", "file", "file")
 
 
@@ -71,13 +74,16 @@ class Plan:
     what: str
 
 
-def planned(chance: random.Random, begin_s: float, days: float) -> list[Plan]:
-    """Return what happens, in order."""
+def planned(
+    chance: random.Random, begin_s: float, days: float, calm: float
+) -> list[Plan]:
+    """Return what happens, in order; faults *calm* times more rarely."""
     plans: list[Plan] = []
     for what, rate in EACH_DAY.items():
         at_s = begin_s
+        each_s = DAY_S * (1.0 if what in ALWAYS else calm)
         while True:
-            at_s += chance.expovariate(rate / DAY_S)
+            at_s += chance.expovariate(rate / each_s)
             if at_s >= begin_s + days * DAY_S:
                 break
             plans.append(Plan(at_s, what))

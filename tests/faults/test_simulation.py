@@ -24,6 +24,14 @@ def test_no_invariant_is_broken(seed: int) -> None:
     assert result.tally.counts["steps"] > 50
 
 
+def test_a_calm_seed_lives_longer_with_fewer_faults() -> None:
+    usual, calm = (run_seed(4, days=0.2, calm=calm) for calm in (1.0, 10.0))
+    assert not usual.failure
+    assert not calm.failure
+    assert calm.tally.faults.total() < usual.tally.faults.total() / 2
+    assert calm.tally.counts["samples"] > 100
+
+
 def test_the_same_seed_tells_the_same_story_in_another_process() -> None:
     told, words = set(), ("--seeds", "2..3", "--days", str(DAYS))
     for hashing in ("1", "2"):
