@@ -10,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from core_builders import Player, output, reading, rule, site
-from tocsin.core.bank import BankState, discharge_ma, is_charge_back, shares_permille
+from tocsin.core.bank import BankState, discharge_ma, is_charge_back
 from tocsin.core.events import LastFull, NoteFact, Reading
 from tocsin.core.model import Sample
+from tocsin.core.packs import Packs
 from tocsin.core.rules import Measure, Role
 from tocsin.core.site import Site, Timing
 
@@ -289,7 +290,10 @@ def test_a_string_is_compared_with_an_equal_share_from_a_tenth_of_1c_on(
 ) -> None:
     """0.1C of 100 Ah packs; common practice, no source."""
     player = told(TWO, *currents_ma)
-    assert shares_permille(player.state.packs, TWO).get("left") == left_permille
+    assert (
+        Packs(player.state.packs, TWO, None).shares_permille().get("left")
+        == left_permille
+    )
 
 
 SHARE = rule("share", measure=Measure.STRING_SHARE, trip_at=300, clear_at=200)
@@ -339,4 +343,4 @@ def test_currents_of_a_lost_pack_are_not_known() -> None:
     player.play(reading(9_000, current_ma=-7_000))
     player.tick(10_000)
     assert discharge_ma(player.state.packs, of) is None
-    assert shares_permille(player.state.packs, of) == {}
+    assert Packs(player.state.packs, of, None).shares_permille() == {}

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 from core_builders import Player, sample
 from core_mixed import Bench, extra, meter, mixed, says
 from tocsin.core.audit import faults
-from tocsin.core.bank import discharge_ma, shares_permille, string_currents_ma
+from tocsin.core.bank import discharge_ma, string_currents_ma
 from tocsin.core.engine import step
 from tocsin.core.events import Event, Reading, SourceFact, Tick
 from tocsin.core.merge import refusal
 from tocsin.core.model import Extra, Flag, Sample, Value
+from tocsin.core.packs import Packs
 from tocsin.core.state import State, fresh
 
 STALE_MS = 10_000
@@ -197,9 +198,10 @@ def test_shares_of_strings_are_not_judged_by_a_current_that_was_divided_evenly()
 ):
     bench = Bench(mixed())
     bench.hear(left=None, right=None, shunt=-60_000)
-    assert shares_permille(bench.state.packs, bench.site) == {}
+    assert Packs(bench.state.packs, bench.site, None).shares_permille() == {}
     bench.hear(left=-40_000, right=None, shunt=-60_000)
-    assert shares_permille(bench.state.packs, bench.site).get("left") == 333
+    shares = Packs(bench.state.packs, bench.site, None).shares_permille()
+    assert shares.get("left") == 333
 
 
 @pytest.mark.parametrize(

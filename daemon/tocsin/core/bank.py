@@ -13,9 +13,6 @@ if TYPE_CHECKING:
 
 MA_MS_PER_MAH = 3_600_000
 
-SHARING_PERMILLE = 100
-"""Strings are compared from a mean of 0.1C on; common practice, no source."""
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BankState:
@@ -110,34 +107,6 @@ def string_currents_ma(
             return None
         sums[pack.string].append(sample.current_ma)
     return {name: sum(each) // len(each) for name, each in sums.items()}
-
-
-def shares_permille(packs: tuple[PackState, ...], site: Site) -> dict[str, int]:
-    """Return how far each string is from an equal share of the current.
-
-    Empty while a current is not known, or the mean is too small to compare; and where
-    one sensor's current was divided evenly, for that says nothing of the shares.
-    """
-    currents = string_currents_ma(packs, site)
-    if currents is None or any(lent.shared > 1 for p in packs for lent in p.lent):
-        return {}
-    return shares_of(currents, site)
-
-
-def shares_of(currents: dict[str, int], site: Site) -> dict[str, int]:
-    """Return how far each of the strings' *currents*, all known, is from their mean."""
-    mean_ma = sum(currents.values()) // len(currents)
-    if not are_comparable(mean_ma, site):
-        return {}
-    return {
-        string: abs(current_ma - mean_ma) * 1_000 // abs(mean_ma)
-        for string, current_ma in currents.items()
-    }
-
-
-def are_comparable(mean_ma: int, site: Site) -> bool:
-    """Return True if strings with this mean current are compared."""
-    return abs(mean_ma) >= site.bank.capacity_mah * SHARING_PERMILLE // 1_000
 
 
 def net_ma(packs: tuple[PackState, ...], site: Site) -> int | None:

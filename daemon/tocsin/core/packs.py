@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS
-from tocsin.core.bank import are_comparable, looks_full, shares_of
+from tocsin.core.bank import looks_full
 from tocsin.core.levels import is_sighted
 from tocsin.core.measures import PackState
 
@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from tocsin.core.site import Site
+
+SHARING_PERMILLE = 100
+"""Strings are compared from a mean of 0.1C on; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,14 +128,16 @@ class Packs(list[PackState]):
     def shares_permille(self) -> dict[str, int]:
         """Return how far each string is from an equal share of the current.
 
-        As `tocsin.core.bank.shares_permille` does, without asking every pack.
+        Empty while a current is not known, or the mean is too small to compare; and
+        where one sensor's current was divided evenly, for that says nothing of shares.
         """
         site, strings = self._site, self._site.bank.strings
         mean_ma = self._total_ma // len(strings)
-        if self._mute or self._shared or not are_comparable(mean_ma, site):
+        least_ma = site.bank.capacity_mah * SHARING_PERMILLE // 1_000
+        if self._mute or self._shared or abs(mean_ma) < least_ma:
             return {}
-        sizes = site.string_sizes
-        currents = [
-            sum_ma // size for sum_ma, size in zip(self._sums_ma, sizes, strict=True)
-        ]
-        return shares_of(dict(zip(strings, currents, strict=True)), site)
+        rows = zip(strings, self._sums_ma, site.string_sizes, strict=True)
+        return {
+            string: abs(sum_ma // size - mean_ma) * 1_000 // abs(mean_ma)
+            for string, sum_ma, size in rows
+        }

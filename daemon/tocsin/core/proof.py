@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core import extras, measures
 from tocsin.core.alarm import Alarm, AlarmState
-from tocsin.core.bank import bank_value, shares_permille
+from tocsin.core.bank import bank_value
 from tocsin.core.events import (
     AlarmFact,
     ProofBegin,
@@ -24,7 +24,6 @@ from tocsin.core.events import (
     ProofFact,
     Proving,
 )
-from tocsin.core.levels import is_sighted
 from tocsin.core.outputs import decided
 from tocsin.core.proof_state import Proof, is_over, merged
 from tocsin.core.rules import Measure, Priority, Scope
@@ -187,7 +186,7 @@ def _refusal(turn: Turn, event: ProofBegin, index: int | None, subject: str) -> 
             f"a step lasts 1 to {LONGEST_MS // 1000} s",
         ),
         (
-            not is_sighted(turn.packs, turn.site),
+            not turn.packs.are_sighted,
             "not every pack is read, so nothing may be tried",
         ),
         (
@@ -224,7 +223,7 @@ def _live(turn: Turn, rule: Rule, subject: str) -> int | None:
             pack = turn.packs[site.pack_at[subject]]
             return measures.measure(what, pack, site, turn.now_ms)[0]
         case Scope.STRING:
-            return shares_permille(tuple(turn.packs), site).get(subject)
+            return turn.packs.shares_permille().get(subject)
         case Scope.BANK:
             return bank_value(what, turn.bank, turn.now_ms)
         case Scope.EXTRA:
