@@ -1,10 +1,10 @@
 """What outputs have done in their lives, kept over a restart.
 
 One small JSON file beside the journal: operations, starts, hours, a lock-out after
-failed starts, when a set last stopped and a horn last tested itself, and when charge
-began on the last days. What cannot be right is refused whole, with its reason, and
-counted anew. To set a count back, stop the daemon, change the number and take the
-line with ``sha256`` out.
+failed starts, whether a set runs or is still to start, when one last stopped and a
+horn last tested itself, and when charge began on the last days. What cannot be right
+is refused whole, with its reason, and counted anew. To set a count back, stop the
+daemon, change the number and take the line with ``sha256`` out.
 """
 
 from __future__ import annotations

@@ -108,7 +108,9 @@ def storm(at: Cabin, contexts: Sequence[ssl.SSLContext], count: int) -> Storm:
 
 def told(seen: Storm) -> str:
     """Return what was seen, in words."""
-    each_ms = 1_000 * seen.broker_s / max(1, seen.taken)
+    if not seen.taken:
+        return f"none of {seen.wanted} connections with TLS in {seen.took_s:.1f} s"
+    each_ms = 1_000 * seen.broker_s / seen.taken
     return (
         f"{seen.taken} of {seen.wanted} connections with TLS in {seen.took_s:.1f} s,"
         f" {seen.taken / seen.took_s:.0f} a second, {AT_ONCE} at once\n"
