@@ -83,12 +83,13 @@ def site(chance: random.Random, folder: Path, *, is_dense: bool, calm: float) ->
 
 
 def _lines(chance: random.Random, *, is_dense: bool, calm: float) -> list[str]:
-    packs = chance.choice([1, 1, 1, 1, 1, 1, 1, 1, 2, 2, 2, 3] + [5] * is_dense)
+    plain = [1] * 8 if calm == 1 else [1] * 16
+    packs = chance.choice(plain + [2, 2, 2, 3] + [5] * is_dense)
     cells = chance.choice([4, 4, 4, 8])
     poll_s = (
         chance.choice([1.0, 2.0, 5.0])
         if is_dense
-        else chance.choice([30, 60, 60, 60, 60, 60])
+        else chance.choice([30] * (calm == 1) + [60] * 5)
     )
     chemistries = FORETOLD + PLAIN * (1 if calm == 1 else 2)
     caps_s = [10, 10, 10, 10, 60, 600] if calm == 1 else [10]
