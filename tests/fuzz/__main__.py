@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import math
+import signal
 import sys
 import tempfile
+import time
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -18,6 +20,7 @@ with reporting() if "--guided" in sys.argv else nullcontext():
     from tests.fuzz.targets import TARGETS
 
 COUNT = 1_000_000
+EVERY_S = 60.0
 WIDTH = 20
 
 
@@ -31,7 +34,8 @@ def arguments() -> argparse.Namespace:
             "Spoils sound inputs of every decoder and loader, and judges what comes\n"
             "out: a possible value, or the documented error that says where and why.\n"
             "Exit code 0: nothing else came out, in time, memory flat; 1: it did\n"
-            "(what showed it is kept, with the command that shows it again)."
+            "(what showed it is kept, with the command that shows it again).\n"
+            "Ctrl-C or SIGTERM ends it with its totals."
         ),
         epilog=f"targets:\n{names}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -69,11 +73,31 @@ def alone(target: Target, path: Path) -> int:
     return 0
 
 
-def progress(result: Result) -> None:
-    """Say how far it is."""
-    if sys.stderr.isatty():
-        sys.stderr.write(f"\r{result}"[:100])
-        sys.stderr.flush()
+class Watch:
+    """Says how far it is: all the time on a terminal, else once in a while.
+
+    SIGTERM or Ctrl-C ends the campaign with its totals.
+    """
+
+    def __init__(self) -> None:
+        self.is_stopped = False
+        self._said_s = time.perf_counter()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._stop)
+
+    def _stop(self, *_: object) -> None:
+        self.is_stopped = True
+
+    def progress(self, result: Result) -> bool:
+        """Tell, and return whether to stop."""
+        now_s = time.perf_counter()
+        if sys.stderr.isatty():
+            sys.stderr.write(f"\r{result}"[:100])
+            sys.stderr.flush()
+        elif now_s - self._said_s > EVERY_S:
+            self._said_s = now_s
+            print(f"{result}"[:100], file=sys.stderr, flush=True)
+        return self.is_stopped
 
 
 def told(result: Result, folder: Path) -> None:
@@ -97,11 +121,14 @@ def main() -> int:
     folder = Path(tempfile.mkdtemp(prefix="tocsin-fuzz-"))
     if args.guided:
         return guided(wanted[0], args.count, args.seed, folder)
-    troubles = []
+    troubles, watch = [], Watch()
     for target in wanted:
-        result = run(target, args.count, args.seed, progress, args.seconds)
+        result = run(target, args.count, args.seed, watch.progress, args.seconds)
         told(result, folder)
         troubles += [target.name] * bool(result.trouble)
+        if watch.is_stopped:
+            print("stopped as asked for")
+            break
     print(f"slowest inputs and failures are in {folder}")
     print(f"NOT SOUND: {', '.join(troubles)}" if troubles else "sound")
     return 1 if troubles else 0

@@ -144,12 +144,12 @@ def run(
     target: Target,
     count: int,
     seed: int,
-    told: Callable[[Result], None] = lambda _: None,
+    told: Callable[[Result], bool] = lambda _: False,
     most_s: float = math.inf,
 ) -> Result:
     """Give *count* spoilt inputs to *target*, or as many as *most_s* allow.
 
-    *told* hears of it now and then.
+    *told* hears of it now and then, and ends it by returning True.
     """
     result, chance = Result(target), Random(seed)
     corpus = [bytes(each) for each in target.corpus()]
@@ -171,8 +171,8 @@ def run(
                 first_mb = resident_mb() - _weight_mb(pool)
             if number % A_WHILE == A_WHILE - 1:
                 result.wall_s = time.perf_counter() - begun_s
-                told(result)
-                if result.wall_s > most_s or len(result.failures) >= MOST_KINDS:
+                is_late = result.wall_s > most_s
+                if told(result) or is_late or len(result.failures) >= MOST_KINDS:
                     break
         result.wall_s = time.perf_counter() - begun_s
         if result.inputs > 2 * FEW:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import signal
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -12,7 +13,8 @@ from urllib.parse import urlsplit
 
 import pytest
 from tests.fuzz import campaign, mutate
-from tests.fuzz.campaign import Target, run
+from tests.fuzz.__main__ import Watch
+from tests.fuzz.campaign import Result, Target, run
 from tests.fuzz.targets import TARGETS
 
 if TYPE_CHECKING:
@@ -147,6 +149,26 @@ def test_the_same_seed_gives_the_same_campaign() -> None:
     one, two = (run(TARGETS["trace"], 200, 5) for _ in range(2))
     assert one.shapes == two.shapes
     assert run(TARGETS["trace"], 200, 6).shapes != one.shapes
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_campaign_that_is_asked_to_end_has_its_totals(number: int) -> None:
+    before = {each: signal.getsignal(each) for each in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        watch = Watch()
+
+        def told(result: Result) -> bool:
+            if result.inputs > 300:
+                signal.raise_signal(number)
+            return watch.progress(result)
+
+        result = run(TARGETS["trace"], 1_000_000, 5, told)
+    finally:
+        for each, handler in before.items():
+            signal.signal(each, handler)
+    assert watch.is_stopped
+    assert 300 < result.inputs < 10_000
+    assert result.taken + result.refused == result.inputs
 
 
 def made(look: Look, **more: Any) -> Target:
