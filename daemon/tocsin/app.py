@@ -108,6 +108,7 @@ async def serve(
         remembering = asyncio.create_task(_recall(memory, bench, rooms))
         stack.callback(remembering.cancel)
         await asyncio.wait({remembering}, timeout=REMEMBERING_S)
+        rooms.add(memory)
         keeping = asyncio.create_task(memory.keep())
         stack.callback(keeping.cancel)
         is_asked_to_stop = False

@@ -8,14 +8,24 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from tocsin import files, kept, learned
-from tocsin.core.events import ChargeSeen, Counted, LastFull, Learned, NoteFact
+from tocsin.core.events import (
+    ChargeSeen,
+    Counted,
+    LastFull,
+    Learned,
+    NoteFact,
+    OutputFact,
+)
+from tocsin.core.rules import Role
 from tocsin.journal import JournalError, last_full_ms
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from tocsin.clock import Clock
     from tocsin.core.counts import Counts
+    from tocsin.core.engine import Outcome
+    from tocsin.core.events import Fact
     from tocsin.rooms import Rooms
     from tocsin.shell import Inbox
     from tocsin_config import Setup
@@ -24,7 +34,8 @@ LEARNED_EVERY_S = 600.0
 """So often is what was learned and counted saved, and once more at the end."""
 
 LOOK_EVERY_S = 5.0
-"""So soon is what must not be forgotten, such as a lock-out after failed starts."""
+"""So soon is what must not be forgotten, such as a lock-out after failed starts. The
+call of a set is at once: its starter may well take this computer's power away."""
 
 SAVING_S = 1.0
 """At the end a disk may take so long for each file."""
@@ -39,6 +50,20 @@ class Memory:
         self._inbox = inbox
         self._rooms = rooms
         self._recalled: dict[str, Counts] | None = None
+        self._called = asyncio.Event()
+        self._sets = {
+            output.name
+            for output in setup.site.outputs
+            if output.role is Role.GENERATOR_CALL
+        }
+
+    def tell(self, facts: Sequence[Fact]) -> None:
+        """Hear what became true."""
+        if any(isinstance(f, OutputFact) and f.output in self._sets for f in facts):
+            self._called.set()
+
+    def stepped(self, outcome: Outcome) -> None:
+        """Hear of a step; what it left is looked at in `keep`."""
 
     async def recall(self) -> None:
         """Tell the core what earlier runs knew; what they counted comes first."""
@@ -88,20 +113,20 @@ class Memory:
 
     async def keep(self) -> None:
         """Save now and then; a full disk loses only what was new."""
-        before, looks = None, 0
+        saved, due_ms = None, self._time.now_ms() + LEARNED_EVERY_S * 1_000
         while True:
-            await asyncio.sleep(LOOK_EVERY_S)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._called.wait(), LOOK_EVERY_S)
+            self._called.clear()
             if self._rooms.outcome is None:
                 continue
-            looks += 1
             pressing = kept.pressing(self._rooms.outcome.state)
-            is_due = looks * LOOK_EVERY_S >= LEARNED_EVERY_S
-            if is_due or (before is not None and pressing != before):
-                await self._save_counts()
+            is_due = self._time.now_ms() >= due_ms
+            if (is_due or pressing != saved) and await self._save_counts():
+                saved = pressing
             if is_due:
-                looks = 0
+                due_ms += LEARNED_EVERY_S * 1_000
                 await self._save_learned()
-            before = pressing
 
     async def leave(self, *, is_asked_to_stop: bool) -> None:
         """Save for the next run; after a bug, not what it may have stumbled over."""
@@ -111,22 +136,23 @@ class Memory:
         else:
             learned.set_aside(self._setup.journal_folder)
 
-    async def _save_counts(self) -> None:
-        """Write the counts, unless those of earlier runs are not in them yet."""
+    async def _save_counts(self) -> bool:
+        """Try to write the counts, unless those of earlier runs are not in them yet."""
         if self._rooms.outcome is None or self._recalled is None:
-            return
+            return False
         state = self._rooms.outcome.state
         wall_ms = self._time.wall_ms() - self._time.now_ms() + state.now_ms
         for output, now in zip(self._setup.site.outputs, state.outputs, strict=True):
             before = self._recalled.get(output.name)
             if before is not None and now.counts.operations < before.operations:
-                return
+                return False
 
         def save() -> None:
             text = kept.written(state, self._setup.site, wall_ms=wall_ms)
             files.save(self._setup.journal_folder / kept.FILE, text)
 
         await _bounded(save)
+        return True
 
     async def _save_learned(self) -> None:
         if self._rooms.outcome is None:
