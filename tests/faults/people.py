@@ -68,6 +68,7 @@ class People:
         self._silent_until_s = self._heard_s = self._time.now_s
         self._pulses: deque[tuple[bool, float, float]] = deque(maxlen=12)
         self._tones: deque[tuple[float, float]] = deque()  # end, length
+        self._lates: deque[tuple[float, float]] = deque(maxlen=12)
         self._edge_s, self._edge_held_s = self._time.now_s, self._time.held_up_s
         self._heard_held_s = self._edge_held_s
         self._risen: list[str] = []
@@ -150,6 +151,7 @@ class People:
         if (late_s := self._held_s - self._before_s) > 0:
             # The core counts what it would have sounded meanwhile.
             self._tones.append((self._time.now_s, late_s))
+            self._lates.append((self._time.now_s, late_s))
         name = self._horn.name
         if now[name] or was[name]:
             self._heard_s, self._heard_held_s = self._time.now_s, self._time.held_up_s
@@ -196,13 +198,19 @@ class People:
         require(late_s <= self._pause_s(), 7, text)
 
     def _pause_s(self) -> float:
-        """Return the longest pause: two periods, or an hour whose sound is spent."""
-        begin_s = self._time.now_s - HOUR_S - PAUSE_S
-        while self._tones and self._tones[0][0] < begin_s:
+        """Return the longest pause: two periods, or an hour whose sound is spent.
+
+        Behind an hour that was heard may come one that a late shell has used up.
+        """
+        now_s, cap_s = self._time.now_s, self._site.timing.horn_cap_ms / 1000
+        while self._tones and self._tones[0][0] < now_s - HOUR_S - PAUSE_S:
             self._tones.popleft()
-        cap_s = self._site.timing.horn_cap_ms / 1000
         is_spent = sum(lasted_s for _, lasted_s in self._tones) >= cap_s - 1
-        return PAUSE_S + HOUR_S * is_spent
+        is_lost = any(
+            at_s > now_s - HOUR_S - PAUSE_S and late_s >= cap_s - 1
+            for at_s, late_s in self._lates
+        )
+        return PAUSE_S + HOUR_S * (is_spent + is_lost)
 
     def _is_heeded(self, name: str) -> bool:
         rules = self._horn.rules if self._horn is not None else frozenset[str]()
