@@ -112,8 +112,14 @@ def _results(
     if workers == 1:
         yield from map(play, seeds)
         return
-    with Pool(workers) as pool:
+    with Pool(workers, _let_be_ended) as pool:
         yield from pool.imap_unordered(play, seeds)
+
+
+def _let_be_ended() -> None:
+    """Leave it to the first process when to end; it ends this one with SIGTERM."""
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _tell(result: Result, again: str) -> None:

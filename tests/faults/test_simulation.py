@@ -50,6 +50,24 @@ def test_the_same_seed_tells_the_same_story_in_another_process() -> None:
     assert len(told) == 1
 
 
+def test_a_campaign_of_two_processes_ends_when_it_is_asked_to() -> None:
+    words = (sys.executable, "-m", "tests.faults", "--seeds", "1..9999", "--trace")
+    with subprocess.Popen(
+        [*words, "--days", "0.01", "--workers", "2"],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+        stdout=subprocess.PIPE,
+        text=True,
+    ) as campaign:
+        assert campaign.stdout is not None
+        campaign.stdout.readline()
+        campaign.terminate()
+        said = campaign.stdout.read()
+        assert campaign.wait(60) == 0
+    assert "stopped as asked for" in said
+    assert " simulated days" in said
+
+
 @pytest.mark.parametrize(
     "bug", [bug for bug in BUGS if bug.name in QUICK], ids=lambda bug: bug.name
 )
