@@ -31,20 +31,28 @@ MOST_PAGES = 8_192
 """Values of multiplexers in one file: the library makes a decoder for each of them, at
 20,000 a second on a desktop computer, a tenth of that on a small one."""
 
+MOST_DIGITS = 10**12
+"""For a number of more digits than Python reads."""
+
 LONGEST_SAID = 120
 LARGEST = 1e15
 """Of a factor or offset; with larger ones not every value fits in a float."""
 
 _PLACE = re.compile(r"Invalid syntax at line \d+, column \d+")
-_TEXT = re.compile(r'"(?:\\.|[^"\\])*"')
+_SKIPPED = re.compile(r'//[^\n]*+\n?|"(?:\\"|[^"])*?"')
+"""Comments and texts, as the library takes them for such."""
+_DIGITS = r"[-+]?\d++(?:\.\d*+)?+(?:[eE][+-]?\d++)?+"
+_WORD = r"[A-Za-z_][A-Za-z0-9_]*"
 _LARGE = re.compile(
-    r"\bBO_\s+[^\s:]+\s+[^\s:]+\s*:\s*(?P<bytes>[-+]?\d+)"
+    rf"BO_\s*{_DIGITS}\s*{_WORD}\s*:\s*(?P<bytes>[-+]?\d+)"
     r"|:\s*(?P<start>[-+]?\d+)\s*\|\s*(?P<bits>[-+]?\d+)\s*@"
     r"|(?<![\w.])[-+]?[\d.]+[eE]\+?(?P<power>\d+)"
 )
 MOST_POWER = 308
 """Of ten in a number: the largest of IEEE 754 binary64 is 1.8e308."""
-_RANGE = re.compile(r"([-+]?\d+)\s*-\s*([-+]?\d+)")
+_PAGES = re.compile(rf"SG_MUL_VAL_\s*{_DIGITS}\s*{_WORD}\s+{_WORD}(?P<ranges>[^;]*)")
+_RANGE = re.compile(rf"(?<![\w.+-])({_DIGITS})\s*({_DIGITS})")
+"""Low and high; the library drops what the high one begins with, dash or digit."""
 
 
 class DbcError(ValueError):
@@ -166,7 +174,7 @@ def _refuse_large(text: str) -> None:
     Raises:
         DbcError: a message, a signal or a multiplexer that no bus has.
     """
-    bare = _TEXT.sub(lambda found: "\n" * found[0].count("\n"), text)
+    bare = _SKIPPED.sub(lambda found: "\n" * found[0].count("\n") or " ", text)
     for found in _LARGE.finditer(bare):
         size = {name: _number(digits) for name, digits in found.groupdict("0").items()}
         left = BITS * MOST_BYTES - size["start"] - size["bits"]
@@ -181,9 +189,9 @@ def _refuse_large(text: str) -> None:
         line = bare.count("\n", 0, found.start()) + 1
         raise DbcError(f"is no DBC file: line {line}: {what}")
     pages = 0
-    for row in re.finditer(r"\bSG_MUL_VAL_\b[^;]*", bare):
-        for low, high in _RANGE.findall(row[0]):
-            pages += max(0, abs(_number(high)) - _number(low))
+    for row in _PAGES.finditer(bare):
+        for low, high in _RANGE.findall(row["ranges"]):
+            pages += max(0, _number(high[1:]) - _number(low))
         if pages > MOST_PAGES:
             line = bare.count("\n", 0, row.start()) + 1
             what = f"more than {MOST_PAGES} multiplexer values"
@@ -191,8 +199,11 @@ def _refuse_large(text: str) -> None:
 
 
 def _number(digits: str) -> int:
-    """Return the number; any that has too many digits is just large."""
-    return int(digits[:12])
+    """Return the number; what is none is refused elsewhere, and too long is large."""
+    try:
+        return int(digits or "0")
+    except ValueError:
+        return MOST_DIGITS if digits.lstrip("+-").isdigit() else 0
 
 
 def _line(exc: Exception) -> str:

@@ -335,6 +335,22 @@ IN_A_RING = "SG_MUL_VAL_ 1 B C 0-0;\nSG_MUL_VAL_ 1 C B 0-0;\n"
             (8, 0, 16, 1, PAGED + "SG_MUL_VAL_ 1 B A -9999999-1;\n"),
             "line 5: more than 8192 multiplexer values",
         ),
+        *(
+            (
+                (8, 0, 16, 1, PAGED + f"SG_MUL_VAL_ 1 B A {pages};\n"),
+                "line 5: more than 8192 multiplexer values",
+            )
+            for pages in (
+                *("1 98194", "1+8194", "1 // to\n-8194", "3-3, 0-00000000000099999999"),
+                *("0-" + "9" * 5_000, "-9999999 01", "5 89999999999"),
+            )
+        ),
+        (("0000000000000099999999", 0, 8, 1, ""), "line 1: a message of more than"),
+        ((8, "0000000000000099999999", 8, 1, ""), "line 2: a signal that fits in no"),
+        (
+            (8, 0, 8, 1, "BO_ 2Second: 99999999 N\n"),
+            "line 3: a message of more than 1785 bytes",
+        ),
         ((8, 0, 8, 1, "BO_ what"), "Invalid syntax at line 3, column 5"),
     ],
 )
