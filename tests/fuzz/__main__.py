@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import resource
 import signal
 import sys
 import tempfile
@@ -21,6 +22,8 @@ with reporting() if "--guided" in sys.argv else nullcontext():
 
 COUNT = 1_000_000
 EVERY_S = 60.0
+MOST_MEMORY = 4 << 30
+"""An input that wants more is a failure, and not the end of this machine."""
 WIDTH = 20
 
 
@@ -121,6 +124,7 @@ def main() -> int:
     folder = Path(tempfile.mkdtemp(prefix="tocsin-fuzz-"))
     if args.guided:
         return guided(wanted[0], args.count, args.seed, folder)
+    resource.setrlimit(resource.RLIMIT_AS, (MOST_MEMORY, MOST_MEMORY))
     troubles, watch = [], Watch()
     for target in wanted:
         result = run(target, args.count, args.seed, watch.progress, args.seconds)

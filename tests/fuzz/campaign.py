@@ -217,6 +217,8 @@ def _judged(target: Target, why: str) -> None:
     """
     if why and not target.says.fullmatch(why):
         raise WrongError(f"a refusal must say where and why: {why!r}"[:400])
+    if MemoryError.__name__ in why:
+        raise WrongError("it took all memory")
     if len(why) > LONGEST_SAID:
         raise WrongError(f"a refusal of {len(why)} letters: {why!r}"[:400])
     try:

@@ -171,6 +171,13 @@ def test_a_campaign_that_is_asked_to_end_has_its_totals(number: int) -> None:
     assert result.taken + result.refused == result.inputs
 
 
+def test_what_takes_all_memory_is_no_refusal() -> None:
+    def look(data: bytes) -> str:
+        return "is no DBC file: MemoryError" if len(data) % 2 else refusing(data)
+
+    assert "kinds of failure" in run(made(look), 200, 1).trouble
+
+
 def made(look: Look, **more: Any) -> Target:
     """Return a target of one sound input, which *look* is given."""
 
