@@ -7,7 +7,7 @@ import json
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-from site_files import loaded
+from site_files import SMALL, loaded
 from tocsin import kept, memory
 from tocsin.clock import SteppedClock
 from tocsin.core.engine import step
@@ -27,13 +27,7 @@ if TYPE_CHECKING:
     from tocsin.core.site import Site
 
 WALL_MS = 1_780_000_000_000
-SITE = """\
-[bank]
-capacity_ah = 280
-cells_in_series = 16
-[[pack]]
-name = "left"
-driver = "simulated"
+SITE = f"""{SMALL}\
 [journal]
 folder = "journal"
 [timing]
