@@ -28,11 +28,10 @@ MOST_BYTES = 1_785
 """Of one message, sent in parts: SAE J1939-21, from memory."""
 
 MOST_PAGES = 8_192
-"""Values of multiplexers in one file: the library makes a decoder for each of them, at
-20,000 a second on a desktop computer, a tenth of that on a small one."""
+"""Values of multiplexers in one file: the library makes a decoder for each of them."""
 
-MOST_DIGITS = 10**12
-"""For a number of more digits than Python reads."""
+HUGE = 10**12
+"""Stands for a number of more digits than Python reads."""
 
 LONGEST_SAID = 120
 LARGEST = 1e15
@@ -203,7 +202,7 @@ def _number(digits: str) -> int:
     try:
         return int(digits or "0")
     except ValueError:
-        return MOST_DIGITS if digits.lstrip("+-").isdigit() else 0
+        return HUGE if digits.lstrip("+-").isdigit() else 0
 
 
 def _line(exc: Exception) -> str:
