@@ -50,6 +50,7 @@ class People:
     def __init__(self, setup: Setup, time: Time, checks: Checks) -> None:
         self._time = time
         self._site = setup.site
+        self._cap_s = setup.site.timing.horn_cap_ms / 1000
         self._checks = checks
         self._rules = {rule.name: rule for rule in setup.site.rules}
         horns = [o for o in setup.site.outputs if o.role is Role.HORN]
@@ -68,7 +69,7 @@ class People:
         self._silent_until_s = self._heard_s = self._time.now_s
         self._pulses: deque[tuple[bool, float, float]] = deque(maxlen=12)
         self._tones: deque[tuple[float, float]] = deque()  # end, length
-        self._lates: deque[tuple[float, float]] = deque(maxlen=12)
+        self._lates: deque[tuple[float, float]] = deque()  # that use up an hour's sound
         self._edge_s, self._edge_held_s = self._time.now_s, self._time.held_up_s
         self._heard_held_s = self._edge_held_s
         self._risen: list[str] = []
@@ -150,8 +151,8 @@ class People:
             return
         if (late_s := self._held_s - self._before_s) > 0:
             # The core counts what it would have sounded meanwhile.
-            self._tones.append((self._time.now_s, late_s))
-            self._lates.append((self._time.now_s, late_s))
+            uses_up = late_s >= self._cap_s - 1
+            (self._lates if uses_up else self._tones).append((self._time.now_s, late_s))
         name = self._horn.name
         if now[name] or was[name]:
             self._heard_s, self._heard_held_s = self._time.now_s, self._time.held_up_s
@@ -202,15 +203,15 @@ class People:
 
         Behind an hour that was heard may come one that a late shell has used up.
         """
-        now_s, cap_s = self._time.now_s, self._site.timing.horn_cap_ms / 1000
-        while self._tones and self._tones[0][0] < now_s - HOUR_S - PAUSE_S:
+        now_s = self._time.now_s
+        while self._lates and self._lates[0][0] < now_s - HOUR_S - PAUSE_S:
+            self._lates.popleft()
+        while self._tones and self._tones[0][0] < now_s - 2 * HOUR_S - PAUSE_S:
             self._tones.popleft()
-        is_spent = sum(lasted_s for _, lasted_s in self._tones) >= cap_s - 1
-        is_lost = any(
-            at_s > now_s - HOUR_S - PAUSE_S and late_s >= cap_s - 1
-            for at_s, late_s in self._lates
-        )
-        return PAUSE_S + HOUR_S * (is_spent + is_lost)
+        lost_s = HOUR_S * bool(self._lates)
+        since_s = now_s - HOUR_S - lost_s - PAUSE_S
+        sounded_s = sum(lasted_s for at_s, lasted_s in self._tones if at_s >= since_s)
+        return PAUSE_S + lost_s + HOUR_S * (sounded_s >= self._cap_s - 1)
 
     def _is_heeded(self, name: str) -> bool:
         rules = self._horn.rules if self._horn is not None else frozenset[str]()
