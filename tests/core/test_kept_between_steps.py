@@ -5,8 +5,9 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tocsin.core.alarm import NEVER_MS
 from tocsin.core.bank import string_currents_ma
-from tocsin.core.chunks import SHIFT, SIZE, Chunks
+from tocsin.core.chunks import SHIFT, SIZE, Chunks, Draft, Moments
 from tocsin.core.levels import is_sighted
 from tocsin.core.measures import PackState
 from tocsin.core.model import Bank, Lent, Pack, Sample, Value
@@ -64,9 +65,9 @@ def test_what_is_kept_of_packs_is_what_a_look_at_all_of_them_finds(
 ) -> None:
     kept = Packs(first, SITE, None)
     for i, pack in changes:
-        kept = Packs(kept, SITE, kept.tally())
+        kept = Packs(kept.row(), SITE, kept.tally())
         kept[i] = pack
-    assert kept.tally() == Packs(kept, SITE, None).tally()
+    assert kept.tally() == Packs(kept.row(), SITE, None).tally()
     assert kept.are_sighted == is_sighted(kept, SITE)
     assert kept.shares_permille() == _shares_permille(tuple(kept))
 
@@ -80,17 +81,74 @@ def test_a_row_with_members_replaced_is_the_tuple_with_them_replaced(
 ) -> None:
     new = {i: member for i, member in changes if i < len(row)}
     before = Chunks(row)
-    parts = list[list[int] | tuple[int, ...]](before.parts)
+    draft = Draft(before)
     for i, member in new.items():
-        part = parts[i >> SHIFT] = list(parts[i >> SHIFT])
-        part[i % SIZE] = member
-    after = before.replaced(parts)
+        assert draft.put(i, member) == row[i]
+        assert draft[i] == member
+    after = draft.row()
     wanted = [new.get(i, member) for i, member in enumerate(row)]
     assert list(before) == row
     assert (list(after), len(after)) == (wanted, len(wanted))
     assert [after[i] for i in range(len(after))] == wanted
     assert after == Chunks(wanted)
-    assert after.parts == before.parts or new
+    assert after is before or new
+
+
+@given(st.lists(st.integers(), max_size=3 * SIZE), st.data())
+def test_what_is_seen_in_parts_that_never_change_is_looked_at_once(
+    row: list[int], data: st.DataObject
+) -> None:
+    looks = list[tuple[int, ...]]()
+
+    def total(part: tuple[int, ...]) -> int:
+        looks.append(part)
+        return sum(part)
+
+    now = Chunks(row)
+    for _ in range(3):
+        draft = Draft(now)
+        changes = st.dictionaries(st.integers(0, 3 * SIZE), st.integers(), max_size=3)
+        for i, member in data.draw(changes).items():
+            if i < len(row):
+                draft.put(i, member)
+                row[i] = member
+        if data.draw(st.booleans()):
+            assert sum(now.seen(total)) == sum(now), "the row before stays as it was"
+        looks.clear()
+        now = draft.row()
+        assert sum(now.seen(total)) == sum(row)
+        assert sum(now.seen(total)) == sum(row)
+        assert len(looks) <= len(now.parts)
+    looks.clear()
+    draft = Draft(now)
+    replaced_in = range(0, len(now.parts), 2)
+    for at in replaced_in:
+        draft.put(at << SHIFT, 0)
+    assert sum(draft.row().seen(total)) == sum(draft.row())
+    assert len(looks) == len(replaced_in)
+
+
+@given(
+    st.lists(st.integers(0, 99), max_size=3 * SIZE),
+    st.lists(st.tuples(st.integers(0, 3 * SIZE), st.integers(0, 99))),
+    st.integers(-1, 100),
+    st.builds(range, st.integers(0, 3 * SIZE), st.integers(0, 3 * SIZE)),
+)
+def test_moments_know_the_first_and_what_is_due_as_a_look_at_all_does(
+    row: list[int], changes: list[tuple[int, int]], now_ms: int, among: range
+) -> None:
+    moments = Moments(row)
+    for i, new_ms in changes:
+        if i < len(row):
+            before, was = moments, list(row)
+            moments = moments.copied()
+            moments[i] = row[i] = new_ms
+            assert before == Moments(was), "what was copied stays as it was"
+    assert moments == Moments(row)
+    assert moments.first_ms == min(row, default=NEVER_MS)
+    wanted = [i for i, due_ms in enumerate(row) if due_ms <= now_ms]
+    assert moments.until(now_ms) == wanted
+    assert moments.until(now_ms, among) == [i for i in wanted if i in among]
 
 
 @given(

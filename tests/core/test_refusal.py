@@ -118,7 +118,7 @@ def test_a_refused_reading_changes_nothing_but_why() -> None:
     before = player.state
     after = player.play(reading(2_000, 3_300, 3_300, 3_300, 6_000)).state
     why = "cell 4 at 6.000 V is impossible"
-    assert after.packs == (replace(before.packs[0], trouble=why),)
+    assert tuple(after.packs) == (replace(before.packs[0], trouble=why),)
     assert after.alarms == before.alarms
     assert player.facts[-1] == SourceFact(
         at_ms=2_000, pack="left", state="refused", reason=why

@@ -8,7 +8,7 @@ import pytest
 
 from core_builders import low_rule, output, rule, site
 from tocsin.core.model import Bank
-from tocsin.core.rules import Action, Measure, Role, Unit
+from tocsin.core.rules import Action, Measure, Role, Rule, Scope, Unit
 
 CHARGE_AND_LOADS = (Action(role=Role.CHARGE_PERMIT), Action(role=Role.LOAD_PERMIT))
 
@@ -97,3 +97,23 @@ def test_what_people_wrote_is_taken_in_whole_inner_units(
 ) -> None:
     assert unit.inside(shown) == inside
     assert unit.shown(inside) == round(shown, unit.value[2])
+
+
+SHARE = rule("share", measure=Measure.STRING_SHARE)
+
+
+@pytest.mark.parametrize("shares", [(), (SHARE,), (SHARE, replace(SHARE, name="s2"))])
+@pytest.mark.parametrize("at", [0, 1, 2])
+def test_the_groups_of_strings_follow_each_other_wherever_their_rules_are(
+    shares: tuple[Rule, ...], at: int
+) -> None:
+    rules = [rule("full"), low_rule("low")]
+    rules[at:at] = shares
+    made = site(*rules, packs=("a", "b", "c"), strings=("x", "x", "y"))
+    of_strings = [
+        group
+        for group, (scope, _) in enumerate(made.alarms_of)
+        if scope is Scope.STRING
+    ]
+    assert list(made.string_groups) == of_strings
+    assert len(of_strings) == (2 if shares else 0)

@@ -5,14 +5,18 @@ The heartbeat and the watchdog are fed only when it finds nothing.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from itertools import chain
+from typing import TYPE_CHECKING, NamedTuple
 
+from tocsin.core.alarm import NEVER_MS
+from tocsin.core.chunks import Chunks
 from tocsin.core.plant import InputRole
 from tocsin.core.rules import Measure, Role
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from tocsin.core.alarm import Alarm
     from tocsin.core.engine import Outcome
     from tocsin.core.measures import PackState
     from tocsin.core.rules import Rule
@@ -54,7 +58,13 @@ def _called_while_locked(
 def _blind_charging(outcome: Outcome, site: Site) -> Iterable[str]:
     now_ms, timing = outcome.state.now_ms, site.timing
     stale_ms, enough = now_ms - timing.stale_ms, timing.good_scans
-    for i, state in enumerate(outcome.state.packs):
+    packs = Chunks.of(outcome.state.packs)
+    for worst in packs.seen(_worst):
+        if worst.heard_ms <= stale_ms or worst.good < enough:
+            break
+    else:
+        return
+    for i, state in enumerate(packs):
         if state.sample is None:
             yield f"charge is permitted, but {site.bank.packs[i].name} was never read"
         elif state.heard_ms <= stale_ms:
@@ -67,21 +77,55 @@ def _blind_charging(outcome: Outcome, site: Site) -> Iterable[str]:
 def _stale_lendings(outcome: Outcome, site: Site) -> Iterable[str]:
     """A value from another source than the pack's own, used past its time."""
     oldest_ms = outcome.state.now_ms - site.timing.stale_ms
-    lent_to = [(i, p.lent) for i, p in enumerate(outcome.state.packs) if p.lent]
-    for i, lendings in lent_to:
-        for lent in lendings:
+    packs = Chunks.of(outcome.state.packs)
+    if all(worst.lent_ms > oldest_ms for worst in packs.seen(_worst)):
+        return
+    for i, state in enumerate(packs):
+        for lent in state.lent:
             if lent.at_ms <= oldest_ms:
                 name = site.bank.packs[i].name
                 yield f"{name} counts on a {lent.value} of {lent.by} that is stale"
 
 
+class _Worst(NamedTuple):
+    """The worst of some packs.
+
+    Attributes:
+        heard_ms: When the one was heard that is silent longest.
+        good: The fewest good readings; none of a pack that was never read.
+        lent_ms: Of when the oldest value is that one is lent.
+    """
+
+    heard_ms: int
+    good: int
+    lent_ms: int
+
+
+def _worst(packs: Iterable[PackState]) -> _Worst:
+    return _Worst(
+        min([pack.heard_ms for pack in packs]),
+        min([pack.good if pack.sample else -1 for pack in packs]),
+        min([of.at_ms for pack in packs for of in pack.lent], default=NEVER_MS),
+    )
+
+
+def _begun(alarms: Iterable[Alarm]) -> list[tuple[Alarm, int]]:
+    """Return what has begun to be beyond its limit, and when, but does not act yet."""
+    return [
+        (alarm, alarm.edge_ms)
+        for alarm in alarms
+        if alarm.edge_ms is not None and not alarm.active
+    ]
+
+
 def _charging_past_limits(outcome: Outcome, site: Site) -> Iterable[str]:
     """A plain limit of a cell or a temperature, passed for longer than its delay."""
+    seen = Chunks.of(outcome.state.alarms).seen(_begun)
     begun = [
-        (alarm, alarm.edge_ms)
-        for where in site.charge_limits
-        for alarm in outcome.state.alarms[where]
-        if alarm.edge_ms is not None and not alarm.active
+        (alarm, edge_ms)
+        for index, where in site.charge_limits
+        for alarm, edge_ms in chain.from_iterable(seen[where])
+        if alarm.index == index
     ]
     for alarm, edge_ms in begun:
         rule = site.rules[alarm.index]

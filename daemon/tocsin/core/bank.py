@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 from tocsin.core.rules import Measure
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tocsin.core.measures import PackState
     from tocsin.core.site import Site
 
@@ -96,9 +98,7 @@ def looks_full(pack: PackState, site: Site) -> bool:
     return high_mv >= site.chemistry.full_cell_mv and 0 <= sample.current_ma <= tail_ma
 
 
-def string_currents_ma(
-    packs: tuple[PackState, ...], site: Site
-) -> dict[str, int] | None:
+def string_currents_ma(packs: Sequence[PackState], site: Site) -> dict[str, int] | None:
     """Return each string's current, or None while one of them is not known."""
     sums: dict[str, list[int]] = {name: [] for name in site.bank.strings}
     for pack, state in zip(site.bank.packs, packs, strict=True):
@@ -109,20 +109,20 @@ def string_currents_ma(
     return {name: sum(each) // len(each) for name, each in sums.items()}
 
 
-def net_ma(packs: tuple[PackState, ...], site: Site) -> int | None:
+def net_ma(packs: Sequence[PackState], site: Site) -> int | None:
     """Return the current into the whole bank, negative out of it; None if unknown."""
     currents = string_currents_ma(packs, site)
     return None if currents is None else sum(currents.values())
 
 
-def lowest_soc_permille(packs: tuple[PackState, ...]) -> int | None:
+def lowest_soc_permille(packs: Sequence[PackState]) -> int | None:
     """Return the lowest state of charge that a pack says; None if one says none."""
     said = [None if p.sample is None else p.sample.soc_permille for p in packs]
     known = [soc for soc in said if soc is not None]
     return min(known) if known and len(known) == len(said) else None
 
 
-def lowest_cell_mv(packs: tuple[PackState, ...]) -> int | None:
+def lowest_cell_mv(packs: Sequence[PackState]) -> int | None:
     """Return the bank's lowest cell; None if a pack says none."""
     lows = [
         min(p.sample.cells_mv, default=p.sample.low_cell_mv) if p.sample else None
@@ -132,7 +132,7 @@ def lowest_cell_mv(packs: tuple[PackState, ...]) -> int | None:
     return min(known) if known and len(known) == len(lows) else None
 
 
-def discharge_ma(packs: tuple[PackState, ...], site: Site) -> int | None:
+def discharge_ma(packs: Sequence[PackState], site: Site) -> int | None:
     """Return the current drawn from the whole bank, a magnitude; None if unknown."""
     current_ma = net_ma(packs, site)
     return None if current_ma is None else max(0, -current_ma)

@@ -11,6 +11,8 @@ from tocsin.core.levels import OutputState, is_sighted
 from tocsin.core.rules import Role
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tocsin.core.measures import PackState
     from tocsin.core.site import Site
 
@@ -60,7 +62,7 @@ class Dawn:
 
 def observed(
     dawn: Dawn,
-    packs: tuple[PackState, ...],
+    packs: Sequence[PackState],
     outputs: tuple[OutputState, ...],
     site: Site,
     now: tuple[int | None, int],

@@ -117,7 +117,7 @@ def merge(turn: Turn, at_ms: int) -> None:
     if not site.lends:
         return
     for i, pack in enumerate(turn.packs):
-        now = lent_to(i, turn.packs, turn.extras, site)
+        now = lent_to(i, turn.packs.row(), turn.extras, site)
         own = pack.own
         if now == pack.lent or own is None:
             continue
@@ -136,7 +136,7 @@ def _compare(turn: Turn, at: int, at_ms: int) -> None:
     an error behind it.
     """
     extra, state = turn.site.extras[at], turn.extras[at]
-    every = apart(at, Value, turn.packs, turn.extras, turn.site)
+    every = apart(at, Value, turn.packs.row(), turn.extras, turn.site)
     if any(each.at_ms <= state.compared_ms for each in every):
         return
     if every:
@@ -144,7 +144,8 @@ def _compare(turn: Turn, at: int, at_ms: int) -> None:
     for i in turn.site.alarms_of.get((Scope.EXTRA, extra.name), ()):
         rule = turn.site.rules[turn.alarms[i].index]
         if not rule.is_age:
-            found = disagreement(at, rule.measure, turn.packs, turn.extras, turn.site)
+            packs = turn.packs.row()
+            found = disagreement(at, rule.measure, packs, turn.extras, turn.site)
             value = None if found is None else found.permille
             turn.put(i, turn.alarms[i].seen(rule, value, at_ms))
 
@@ -167,7 +168,7 @@ def taken(turn: Turn, measure: Measure, name: str) -> tuple[str, int | None]:
     at = turn.site.extra_at[name]
     if measure.is_age:
         return name, turn.now_ms - turn.extras[at].heard_ms
-    found = disagreement(at, measure, turn.packs, turn.extras, turn.site)
+    found = disagreement(at, measure, turn.packs.row(), turn.extras, turn.site)
     return (name, None) if found is None else (f"{name}/{found.value}", found.permille)
 
 

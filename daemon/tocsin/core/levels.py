@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS, Alarm
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from tocsin.core.bank import BankState
+    from tocsin.core.chunks import Chunks
     from tocsin.core.dawn import Dawn
     from tocsin.core.genset import Run
     from tocsin.core.heater import Heat
@@ -91,6 +93,10 @@ def is_sighted(packs: Iterable[PackState], site: Site) -> bool:
     return all(pack.online and pack.good >= enough for pack in packs)
 
 
+def _lost(packs: Iterable[PackState]) -> list[PackState]:
+    return [pack for pack in packs if pack.sample is not None and not pack.online]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
     """All that decides the outputs at one moment; *before_ms* was the last one.
@@ -106,7 +112,7 @@ class View:
     before_ms: int
     now_ms: int
     site: Site
-    packs: tuple[PackState, ...]
+    packs: Chunks[PackState]
     raised: tuple[Alarm, ...]
     holding: tuple[Alarm, ...]
     bank: BankState
@@ -126,9 +132,11 @@ class View:
         """Return why no permit may energise yet, if so: data lost or too new."""
         if is_sighted(self.packs, self.site):
             return ()
-        if any(pack.sample is not None and not pack.online for pack in self.packs):
-            return (NO_DATA,)
-        return (STARTING,)
+        return (NO_DATA,) if self.lost() else (STARTING,)
+
+    def lost(self) -> list[PackState]:
+        """Return the packs that were read once and are stale."""
+        return list(chain.from_iterable(self.packs.seen(_lost)))
 
     def unproved(self, role: Role) -> tuple[str, ...]:
         """Return why a dropped permit of *role* stays so for want of data, if it does.

@@ -107,12 +107,8 @@ def _acts_on(alarm: Alarm, stage: int, view: View) -> bool:
 
 def _blind_ms(hold_ms: int, view: View) -> int:
     """Return when lost data drops the loads, whatever the rules say."""
-    lost = (
-        pack.heard_ms + view.site.timing.stale_ms + hold_ms
-        for pack in view.packs
-        if not pack.online and pack.sample is not None
-    )
-    return min(lost, default=NEVER_MS)
+    lost_ms = min((pack.heard_ms for pack in view.lost()), default=NEVER_MS)
+    return lost_ms + view.site.timing.stale_ms + hold_ms
 
 
 def _settled_ms(new: list[OutputState], earlier: list[int], view: View) -> int:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import NEVER_MS
 from tocsin.core.bank import looks_full
+from tocsin.core.chunks import Draft, Moments
 from tocsin.core.levels import is_sighted
 from tocsin.core.measures import PackState
 
@@ -24,7 +25,7 @@ class Tally:
     """What was found in all packs.
 
     Attributes:
-        heard_ms: When each pack was heard last; never for one that is lost.
+        heard: When each pack was heard last; never for one that is lost.
         sums_ma: The known currents of each string's packs, added up.
         total_ma: The strings' currents, added up.
         mute: So many packs are offline or nobody says their current.
@@ -33,7 +34,7 @@ class Tally:
         unfilled: So many do not look full.
     """
 
-    heard_ms: tuple[int, ...]
+    heard: Moments
     sums_ma: tuple[int, ...]
     total_ma: int = 0
     mute: int = 0
@@ -42,7 +43,7 @@ class Tally:
     unfilled: int = 0
 
 
-class Packs(list[PackState]):
+class Packs(Draft[PackState]):
     """Every pack at its position; replace them one by one, and only so.
 
     What is kept of all follows from the packs alone. Sums are of integers, so the order
@@ -55,27 +56,26 @@ class Packs(list[PackState]):
         super().__init__(packs)
         self._site = site
         known = tally or Tally(
-            heard_ms=(NEVER_MS,) * len(packs), sums_ma=(0,) * len(site.bank.strings)
+            heard=Moments([NEVER_MS] * len(packs)),
+            sums_ma=(0,) * len(site.bank.strings),
         )
-        self._heard_ms, self._sums_ma = list(known.heard_ms), list(known.sums_ma)
+        self._heard, self._sums_ma = known.heard.copied(), list(known.sums_ma)
         self._total_ma, self._mute = known.total_ma, known.mute
         self._shared, self._unsighted = known.shared, known.unsighted
         self._unfilled = known.unfilled
-        self._oldest_ms: int | None = None
         if tally is None:
             for i, pack in enumerate(packs):
                 self._count(i, pack, 1)
 
-    def __setitem__(self, i: int, new: PackState) -> None:  # type: ignore[override]
-        self._count(i, self[i], -1)
-        super().__setitem__(i, new)
+    def __setitem__(self, i: int, new: PackState) -> None:
+        self._count(i, self.put(i, new), -1)
         self._count(i, new, 1)
 
     def _count(self, i: int, pack: PackState, sign: int) -> None:
         """Let pack *i* count (1), or no more (-1)."""
         site = self._site
-        self._heard_ms[i] = pack.heard_ms if pack.online else NEVER_MS
-        self._oldest_ms = None
+        if sign > 0:
+            self._heard[i] = pack.heard_ms if pack.online else NEVER_MS
         self._unsighted += sign * (not is_sighted((pack,), site))
         self._unfilled += sign * (not looks_full(pack, site))
         self._shared += sign * any(lent.shared > 1 for lent in pack.lent)
@@ -91,7 +91,7 @@ class Packs(list[PackState]):
     def tally(self) -> Tally:
         """Return what to remember besides the packs."""
         return Tally(
-            heard_ms=tuple(self._heard_ms),
+            heard=self._heard,
             sums_ma=tuple(self._sums_ma),
             total_ma=self._total_ma,
             mute=self._mute,
@@ -112,18 +112,11 @@ class Packs(list[PackState]):
 
     def stale_ms(self) -> int:
         """Return when the first pack that is heard will be stale."""
-        if self._oldest_ms is None:
-            self._oldest_ms = min(self._heard_ms)
-        return self._oldest_ms + self._site.timing.stale_ms
+        return self._heard.first_ms + self._site.timing.stale_ms
 
     def stale_at(self, now_ms: int) -> Iterator[tuple[int, PackState]]:
         """Yield each pack that is stale and was not lost yet, with its position."""
-        if now_ms < self.stale_ms():
-            return
-        oldest_ms = now_ms - self._site.timing.stale_ms
-        for i, heard_ms in enumerate(self._heard_ms):
-            if heard_ms <= oldest_ms:
-                yield i, self[i]
+        yield from self.each(self._heard.until(now_ms - self._site.timing.stale_ms))
 
     def shares_permille(self) -> dict[str, int]:
         """Return how far each string is from an equal share of the current.

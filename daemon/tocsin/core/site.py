@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from tocsin.core.chunks import parts_of
 from tocsin.core.model import BANK, Value
 from tocsin.core.plant import InputRole
 from tocsin.core.rules import PLAIN, Measure, Role, Scope
@@ -159,12 +160,12 @@ class Site:
         alarms_of: Positions in *subjects* of the alarms of a scope and subject.
         groups, group_at: The same positions without their keys, and for each alarm
             the group that it is in.
-        charge_limits: Where in *subjects* the limits of a cell or a temperature are
-            that drop the charge permit.
+        charge_limits: The rules that are limits of a cell or a temperature and drop
+            the charge permit, each with the parts of *subjects* that it is in.
         string_of: For each pack, which of the bank's strings it is in, and how many
             packs that has.
         string_sizes: How many packs each string has.
-        string_groups: Which of *groups* are of a string.
+        string_groups: Which of *groups* are of a string; they follow each other.
         inputs: Buttons, switches and contacts.
         pack_at: The position of each pack, by name.
         extras: Sources beside the packs' own; where several give one value, the first
@@ -206,10 +207,10 @@ class Site:
     )
     groups: tuple[tuple[int, ...], ...] = field(init=False)
     group_at: tuple[int, ...] = field(init=False)
-    charge_limits: tuple[slice, ...] = field(init=False)
+    charge_limits: tuple[tuple[int, slice], ...] = field(init=False)
     string_of: tuple[tuple[int, int], ...] = field(init=False)
     string_sizes: tuple[int, ...] = field(init=False)
-    string_groups: frozenset[int] = field(init=False, compare=False)
+    string_groups: range = field(init=False, compare=False)
     pack_at: dict[str, int] = field(init=False, compare=False)
     extra_at: dict[str, int] = field(init=False, compare=False)
     lends: bool = field(init=False)
@@ -258,6 +259,7 @@ class Site:
             members_of.setdefault(key, []).append(i)
         alarms_of = {key: tuple(members) for key, members in members_of.items()}
         groups = tuple(alarms_of.values())
+        of_strings = [i for i, key in enumerate(alarms_of) if key[0] is Scope.STRING]
         strings = {name: i for i, name in enumerate(self.bank.strings)}
         string_sizes = Counter(pack.string for pack in self.bank.packs)
         at = {i: group for group, members in enumerate(groups) for i in members}
@@ -284,10 +286,8 @@ class Site:
                 for pack in self.bank.packs
             ),
             "string_sizes": tuple(string_sizes[name] for name in strings),
-            "string_groups": frozenset(
-                group
-                for group, (scope, _) in enumerate(alarms_of)
-                if scope is Scope.STRING
+            "string_groups": range(
+                min(of_strings, default=0), max(of_strings, default=-1) + 1
             ),
             "group_at": tuple(at[i] for i in range(len(subjects))),
             "hot_charge_dc": self._hot_dc(Role.CHARGE_PERMIT),
@@ -324,7 +324,7 @@ class Site:
 
     def _charge_limits(
         self, subjects: tuple[tuple[int, str], ...]
-    ) -> tuple[slice, ...]:
+    ) -> tuple[tuple[int, slice], ...]:
         """Return what *charge_limits* is: the subjects of a rule follow each other."""
         begins: dict[int, int] = {}
         ends: dict[int, int] = {}
@@ -332,7 +332,7 @@ class Site:
             begins.setdefault(rule, i)
             ends[rule] = i + 1
         return tuple(
-            slice(begin, ends[i])
+            (i, parts_of(begin, ends[i]))
             for i, begin in begins.items()
             if self.rules[i].measure in PLAIN
             and any(each.role is Role.CHARGE_PERMIT for each in self.rules[i].actions)

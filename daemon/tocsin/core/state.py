@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from tocsin.core.alarm import Alarm
 from tocsin.core.bank import BankState
-from tocsin.core.chunks import Chunks
+from tocsin.core.chunks import Chunks, Moments
 from tocsin.core.dawn import Dawn
 from tocsin.core.inputs import InputState
 from tocsin.core.levels import OutputState
@@ -15,7 +15,7 @@ from tocsin.core.measures import PackState
 from tocsin.core.merge import ExtraState
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from tocsin.core.packs import Tally
     from tocsin.core.proof_state import Proof
@@ -34,7 +34,7 @@ class State:
         dawn: When charge usually begins.
         proof: The proof test that goes on, or whose effect has not gone yet. Only
             here: it cannot outlive the run.
-        dues_ms: When time alone will next change each of the site's groups of alarms.
+        dues: When time alone will next change each of the site's groups of alarms.
         stirred: Which alarms are raised or explained.
         tally: What was found in all packs. These three follow from *alarms* and
             *packs*, and are kept so that a step need not look through all; None:
@@ -42,7 +42,7 @@ class State:
     """
 
     now_ms: int
-    packs: tuple[PackState, ...]
+    packs: Sequence[PackState]
     alarms: Sequence[Alarm]
     outputs: tuple[OutputState, ...]
     bank: BankState
@@ -53,15 +53,15 @@ class State:
     local_ms: int | None = None
     dawn: Dawn = field(default_factory=Dawn)
     proof: Proof | None = None
-    dues_ms: tuple[int, ...] | None = field(default=None, init=False, compare=False)
+    dues: Moments | None = field(default=None, init=False, compare=False)
     stirred: tuple[int, ...] | None = field(default=None, init=False, compare=False)
     tally: Tally | None = field(default=None, init=False, compare=False)
 
     def looked_through(
-        self, dues_ms: Iterable[int], stirred: tuple[int, ...], tally: Tally
+        self, dues: Moments, stirred: tuple[int, ...], tally: Tally
     ) -> State:
         """Keep what was found in the alarms; a state made from this one forgets it."""
-        object.__setattr__(self, "dues_ms", tuple(dues_ms))
+        object.__setattr__(self, "dues", dues)
         object.__setattr__(self, "stirred", stirred)
         object.__setattr__(self, "tally", tally)
         return self
@@ -80,7 +80,7 @@ def fresh(site: Site, *, now_ms: int) -> State:
     )
     return State(
         now_ms=now_ms,
-        packs=tuple(
+        packs=Chunks(
             PackState(heard_ms=now_ms, beat_ms=now_ms, series=pack.cells)
             for pack in site.bank.packs
         ),

@@ -65,7 +65,7 @@ class Turn:
         """Return what to remember."""
         return State(
             now_ms=self.now_ms,
-            packs=tuple(self.packs),
+            packs=self.packs.row(),
             alarms=self.alarms.row(),
             outputs=self.outputs,
             bank=self.bank,
@@ -76,9 +76,7 @@ class Turn:
             local_ms=self.local_ms,
             dawn=self.dawn,
             proof=self.proof,
-        ).looked_through(
-            self.alarms.dues_ms(), self.alarms.stirred(), self.packs.tally()
-        )
+        ).looked_through(self.alarms.dues(), self.alarms.stirred(), self.packs.tally())
 
     def held(self) -> tuple[OutputState, ...]:
         """Return what each output is held at, a proof test counted in."""
@@ -188,7 +186,7 @@ class Turn:
             self.facts.append(NoteFact(at_ms=at_ms, what="full-charge", text=text))
         self.bank = full
         if self.site.learns_dawn:
-            packs = tuple(self.packs)
+            packs = self.packs.row()
             runs = is_running(self.held(), tuple(self.inputs), self.site)
             now = (self.local_ms, at_ms)
             self.dawn = observed(
@@ -220,9 +218,8 @@ class Turn:
         if not (groups := self.site.string_groups):
             return  # there is nobody to share with
         shares = self.packs.shares_permille()
-        if not shares:  # nothing begins, so only what goes on can end
-            groups = self.alarms.restless(groups)
-        for group in sorted(groups):
+        # Where there is nothing to compare, only what goes on can end.
+        for group in groups if shares else sorted(self.alarms.restless(groups)):
             for i, alarm in self.alarms.each(self.site.groups[group]):
                 share, rule = shares.get(alarm.subject), self.site.rules[alarm.index]
                 if share is None and alarm.is_at_rest:
@@ -293,7 +290,7 @@ class Turn:
         rule = self.site.rules[alarm.index]
         if rule.measure.scope is Scope.EXTRA:
             at = self.site.extra_at[alarm.subject]
-            return extras.outlook(rule, at, self.packs, self.extras, self.site)
+            return extras.outlook(rule, at, self.packs.row(), self.extras, self.site)
         if rule.measure not in FORETOLD:
             return ""
         return outlook(rule, self.packs[self.site.pack_at[alarm.subject]], self.site)
@@ -342,7 +339,7 @@ class Turn:
             before_ms=self.driven_ms,
             now_ms=self.now_ms,
             site=self.site,
-            packs=tuple(self.packs),
+            packs=self.packs.row(),
             raised=self.raised,
             holding=tuple(alarm for alarm in raised if alarm.holds),
             bank=self.bank,

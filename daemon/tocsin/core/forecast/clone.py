@@ -17,12 +17,11 @@ _ALL_OF: dict[type[Any], Callable[[Any], tuple[Any, ...]]] = {}
 
 
 def clone(of: T) -> T:
-    """Return a shallow copy of a slotted dataclass, without running its checks."""
-    kind: type[Any] = type(of)
-    new: T = object.__new__(kind)
-    names = getattr(kind, _SLOTS)
+    """Return a shallow copy of a slotted dataclass, every field of which it is given.
+
+    Its slots are in the order of its fields, and those in the order of what it takes.
+    """
+    kind = type(of)
     if kind not in _ALL_OF:
-        _ALL_OF[kind] = attrgetter(*names)
-    for name, value in zip(names, _ALL_OF[kind](of), strict=True):
-        setattr(new, name, value)
-    return new
+        _ALL_OF[kind] = attrgetter(*getattr(kind, _SLOTS))
+    return kind(*_ALL_OF[kind](of))
