@@ -109,13 +109,14 @@ def _worst(packs: Iterable[PackState]) -> _Worst:
     )
 
 
-def _begun(alarms: Iterable[Alarm]) -> list[tuple[Alarm, int]]:
+def _begun(alarms: Iterable[Alarm]) -> tuple[tuple[Alarm, int], ...]:
     """Return what has begun to be beyond its limit, and when, but does not act yet."""
-    return [
+    begun = [
         (alarm, alarm.edge_ms)
         for alarm in alarms
         if alarm.edge_ms is not None and not alarm.active
     ]
+    return tuple(begun)
 
 
 def _charging_past_limits(outcome: Outcome, site: Site) -> Iterable[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain, islice
 from typing import Any, Generic, TypeVar, overload
 
@@ -44,12 +44,11 @@ class Chunks(Sequence[T]):
         """Return *row* in chunks: itself, if it is so already."""
         return row if isinstance(row, Chunks) else cls(row)
 
-    def replaced(self, changed: Mapping[int, Iterable[T]]) -> Chunks[T]:
-        """Return a row of as many members, with other parts at some places."""
+    def replaced(
+        self, parts: Iterable[tuple[T, ...]], changed: Iterable[int]
+    ) -> Chunks[T]:
+        """Return a row of as many members in these *parts*; some of them are others."""
         row: Chunks[T] = object.__new__(Chunks)
-        parts = list(self.parts)
-        for at, part in changed.items():
-            parts[at] = tuple(part)
         row._size, row.parts = self._size, tuple(parts)
         row._looked = {
             look: (found[:], unseen.union(changed))
@@ -115,7 +114,7 @@ class Draft(Generic[T]):
 
     def __init__(self, row: Sequence[T]) -> None:
         self._row = Chunks.of(row)
-        self._parts: list[tuple[T, ...] | list[T]] = list(self._row.parts)
+        self._parts: list[Any] = list(self._row.parts)
         self._open: dict[int, list[T]] = {}
 
     def __len__(self) -> int:
@@ -125,14 +124,15 @@ class Draft(Generic[T]):
         return iter(self.row())
 
     def __getitem__(self, i: int) -> T:
-        return self._parts[i >> SHIFT][i % SIZE]
+        member: T = self._parts[i >> SHIFT][i % SIZE]
+        return member
 
     def put(self, i: int, new: T) -> T:
         """Replace the member at *i*, and return what was there."""
         at, k = i >> SHIFT, i % SIZE
-        part = self._open.get(at)
-        if part is None:
-            part = self._parts[at] = self._open[at] = list(self._parts[at])
+        if at not in self._open:
+            self._parts[at] = self._open[at] = list(self._parts[at])
+        part = self._open[at]
         old, part[k] = part[k], new
         return old
 
@@ -145,8 +145,9 @@ class Draft(Generic[T]):
     def row(self) -> Chunks[T]:
         """Return every member as it is now."""
         if self._open:
-            self._row = self._row.replaced(self._open)
-            self._parts[:] = self._row.parts
+            for at, part in self._open.items():
+                self._parts[at] = tuple(part)
+            self._row = self._row.replaced(self._parts, self._open)
             self._open.clear()
         return self._row
 
