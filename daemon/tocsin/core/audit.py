@@ -92,7 +92,7 @@ class _Worst(NamedTuple):
 
     Attributes:
         heard_ms: When the one was heard that is silent longest.
-        good: The fewest good readings; none of a pack that was never read.
+        good: The fewest good readings; -1 where a pack was never read.
         lent_ms: Of when the oldest value is that one is lent.
     """
 

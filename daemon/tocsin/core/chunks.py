@@ -15,14 +15,13 @@ SHIFT = 5
 SIZE = 1 << SHIFT
 """Members of a chunk; a step copies one chunk for each that it replaces in."""
 
+Looked = tuple[list[Any], set[int]]
+"""What was found in each part, and the parts where nobody has looked yet."""
+
 
 def parts_of(start: int, stop: int) -> slice:
     """Return in which parts the members from *start* to before *stop* are."""
     return slice(start >> SHIFT, (stop + SIZE - 1) >> SHIFT)
-
-
-Looked = tuple[list[Any], set[int]]
-"""What was found in each part, and the parts where nobody has looked yet."""
 
 
 class Chunks(Sequence[T]):
