@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 AIM_ROWS_PER_S = 5_000
 LEFT = '[[pack]]\nname = "left"\ndriver = "trace"\n'
 SIZES = (16, 64, 256, 1_024, 4_096)
-STEPS = 5_000
-"""A small bank lives again until it took so many steps: few are soon disturbed."""
+LIVES = 16
+"""One pack lives so often, and so many packs once: few steps are soon disturbed."""
 
 
 def bench_replay(rows: int, *, is_profiled: bool) -> list[Row]:
@@ -125,7 +125,7 @@ def cell_us(packs: int, cells: int, looks: int) -> float:
         )
         path.write_text(site_text(Path(name), tables, cells=cells))
         site = load(path).site
-    again = max(1, STEPS // (looks * packs))
+    again = max(1, LIVES // packs)
     used_us = [_life_us(site, packs, cells, looks) for _ in range(again)]
     return sum(used_us) / len(used_us) / cells
 
