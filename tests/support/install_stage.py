@@ -61,10 +61,10 @@ def run():
     if KIND == "dies":
         print("no GPIO chip", file=sys.stderr)
         return 1
+    (STATE / "running").write_text(VERSION)
     if KIND != "hangs":
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
             line.sendto(b"READY=1", os.environ["NOTIFY_SOCKET"])
-    (STATE / "running").write_text(VERSION)
     time.sleep(0.05 if KIND == "dies later" else 120)
     return 0
 
