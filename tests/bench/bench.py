@@ -68,7 +68,7 @@ def arguments() -> argparse.Namespace:
     add("what", nargs="*", metavar="WHAT", help=f"any of {', '.join(EVERY)}")
     add("--seconds", type=float, default=120.0, help="how long to watch (default 120)")
     add("--rows", type=int, default=DAY_ROWS, help=f"of the trace (default {DAY_ROWS})")
-    add("--looks", type=int, default=300, help="at each pack, for scale, one a second")
+    add("--looks", type=int, default=300, help="at each pack, for scale (default 300)")
     add("--starts", type=int, default=5, help="of the daemon (default 5)")
     add("--profile", action="store_true", help="of the replay")
     add("--hours", type=float, default=2.0, help="of the soak (default 2)")

@@ -59,10 +59,8 @@ def _blind_charging(outcome: Outcome, site: Site) -> Iterable[str]:
     now_ms, timing = outcome.state.now_ms, site.timing
     stale_ms, enough = now_ms - timing.stale_ms, timing.good_scans
     packs = Chunks.of(outcome.state.packs)
-    for worst in packs.seen(_worst):
-        if worst.heard_ms <= stale_ms or worst.good < enough:
-            break
-    else:
+    worst = packs.seen(_worst)
+    if all(each.heard_ms > stale_ms and each.good >= enough for each in worst):
         return
     for i, state in enumerate(packs):
         if state.sample is None:
@@ -78,7 +76,7 @@ def _stale_lendings(outcome: Outcome, site: Site) -> Iterable[str]:
     """A value from another source than the pack's own, used past its time."""
     oldest_ms = outcome.state.now_ms - site.timing.stale_ms
     packs = Chunks.of(outcome.state.packs)
-    if all(worst.lent_ms > oldest_ms for worst in packs.seen(_worst)):
+    if all(each.lent_ms > oldest_ms for each in packs.seen(_worst)):
         return
     for i, state in enumerate(packs):
         for lent in state.lent:

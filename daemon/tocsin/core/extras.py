@@ -136,7 +136,8 @@ def _compare(turn: Turn, at: int, at_ms: int) -> None:
     an error behind it.
     """
     extra, state = turn.site.extras[at], turn.extras[at]
-    every = apart(at, Value, turn.packs.row(), turn.extras, turn.site)
+    packs = turn.packs.row()
+    every = apart(at, Value, packs, turn.extras, turn.site)
     if any(each.at_ms <= state.compared_ms for each in every):
         return
     if every:
@@ -144,7 +145,6 @@ def _compare(turn: Turn, at: int, at_ms: int) -> None:
     for i in turn.site.alarms_of.get((Scope.EXTRA, extra.name), ()):
         rule = turn.site.rules[turn.alarms[i].index]
         if not rule.is_age:
-            packs = turn.packs.row()
             found = disagreement(at, rule.measure, packs, turn.extras, turn.site)
             value = None if found is None else found.permille
             turn.put(i, turn.alarms[i].seen(rule, value, at_ms))
